@@ -1,0 +1,1 @@
+//! Sound patterns, buzzer, banner and picture: the ends that speak.

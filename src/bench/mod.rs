@@ -1,0 +1,1 @@
+//! Replay of clips, scoring against truth, reports.

@@ -1,0 +1,24 @@
+//! `hindward` warns the driver of an older vehicle of what stands behind it.
+//!
+//! One direction of data:
+//!
+//! ```text
+//! Source ─Frame→ Health ─→ Segmenter ─Blobs→ Ranger ─Contacts→ Tracker ─Obstacles→ ZoneEvaluator ─Verdict→ Announcer
+//! ```
+//!
+//! Every stage is a plain struct with a `step`; none reads a clock, a file or a
+//! device. `replay` and `run` are the same loop with other ends.
+#![deny(unsafe_code)]
+#![deny(missing_docs)]
+
+pub mod announce;
+pub mod bench;
+pub mod camera;
+pub mod optics;
+pub mod profile;
+pub mod segment;
+pub mod stage;
+pub mod track;
+pub mod units;
+pub mod watch;
+pub mod zone;

@@ -1,0 +1,29 @@
+//! Commands; nothing else.
+
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+/// Warns the driver of an older vehicle of what stands behind it.
+///
+/// Exit codes: 0 done; 1 done, and the answer is no; 2 the input or the
+/// command line is at fault.
+#[derive(Parser)]
+#[command(name = "hindward", version, about)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {}
+
+fn main() -> ExitCode {
+    let cli = Cli::parse();
+    let done: anyhow::Result<ExitCode> = match cli.command {};
+    #[allow(unreachable_code)]
+    done.unwrap_or_else(|error| {
+        eprintln!("hindward: {error:#}");
+        ExitCode::from(2)
+    })
+}

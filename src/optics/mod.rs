@@ -1,0 +1,9 @@
+//! Lens models, mount, and the projection between picture and ground.
+
+mod ground;
+mod lens;
+mod mount;
+
+pub use ground::{Ground, GroundPoint};
+pub use lens::{Lens, LensModel, PixelPoint};
+pub use mount::Mount;

@@ -1,0 +1,1 @@
+//! What in the picture is not ground: appearance, ground motion, structure.

@@ -1,0 +1,1 @@
+//! Renders labelled clips of invented scenes with exact truth.

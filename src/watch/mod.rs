@@ -1,0 +1,1 @@
+//! The loop, and the daemon around it.
