@@ -141,7 +141,11 @@ fn each_absurd_value_is_refused_with_its_line_and_key() {
             "pitch_deg = 90",
             "mount.pitch_deg = 90 ",
         ),
-        ("pitch_deg = 32.0", "pitch_deg = -30", "mount.pitch_deg = "),
+        (
+            "pitch_deg = 32.0",
+            "pitch_deg = -31",
+            "mount.pitch_deg = -31 ",
+        ),
         (
             "pitch_sd_deg = 0.7",
             "pitch_sd_deg = 0",
@@ -313,6 +317,19 @@ fn all_faults_come_at_once_in_order_of_lines() {
         shown[4].ends_with("did you mean dark_luma?"),
         "{}",
         shown[4]
+    );
+}
+
+#[test]
+fn a_camera_that_sees_no_watched_ground_is_refused() {
+    let shown = faults(&[
+        ("pitch_deg = 32.0", "pitch_deg = -30"),
+        ("fx_px = 244.0", "fx_px = 900.0"),
+        ("fy_px = 244.0", "fy_px = 900.0"),
+    ]);
+    assert!(
+        shown[0].contains("mount.pitch_deg = -30.0 is such that the camera sees nothing"),
+        "{shown:#?}"
     );
 }
 
