@@ -1,5 +1,11 @@
 //! Zones, and the verdict: what the program says for a frame.
 
+mod evaluator;
+mod reach;
+
+pub use evaluator::{announced_range_m, ZoneEvaluator, NEAR_SIDE_SIGMAS};
+pub use reach::reach_m;
+
 use crate::profile::SignalWord;
 use crate::track::Obstacle;
 
@@ -54,6 +60,36 @@ pub enum Reason {
 }
 
 impl Reason {
+    /// Every reason, in the order of declaration.
+    pub const ALL: [Reason; 10] = [
+        Reason::NotYet,
+        Reason::Late,
+        Reason::Broken,
+        Reason::Frozen,
+        Reason::Covered,
+        Reason::Dark,
+        Reason::WashedOut,
+        Reason::Smeared,
+        Reason::Dirty,
+        Reason::Shaken,
+    ];
+
+    /// What to tell the driver, in plain words, short enough for the banner.
+    pub fn plain_words(self) -> &'static str {
+        match self {
+            Reason::NotYet => "starting, please look",
+            Reason::Late => "no fresh picture",
+            Reason::Broken => "picture unreadable",
+            Reason::Frozen => "picture is frozen",
+            Reason::Covered => "lens is covered",
+            Reason::Dark => "too dark to see",
+            Reason::WashedOut => "too bright to see",
+            Reason::Smeared => "lens smeared or wet",
+            Reason::Dirty => "dirt on the lens",
+            Reason::Shaken => "picture shakes",
+        }
+    }
+
     /// Short word used in tables and logs.
     pub fn word(self) -> &'static str {
         match self {
