@@ -9,16 +9,28 @@ pub enum PixelFormat {
     Jpeg,
     /// One PNG file.
     Png,
-    /// Packed 4:2:2, `Y0 Cb Y1 Cr`, limited or full range as given by the camera.
+    /// Packed 4:2:2, `Y0 Cb Y1 Cr`.
     Yuyv,
     /// A full luma plane, then one plane of interleaved `Cb Cr` at half size.
     Nv12,
     /// A full luma plane, then `Cb`, then `Cr`, both at half size.
     I420,
+    /// A full luma plane, then `Cb`, then `Cr`, all at full size.
+    I444,
     /// Luma only.
     Grey,
     /// Packed 8-bit red, green, blue.
     Rgb24,
+}
+
+/// Which codes stand for black and white in `Yuyv`, `Nv12`, `I420`, `I444` and
+/// `Grey`; the other formats are full range by definition.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Range {
+    /// Luma 0..=255, chroma 0..=255 about 128 (JFIF).
+    Full,
+    /// Luma 16..=235, chroma 16..=240 about 128 (ITU-R BT.601).
+    Limited,
 }
 
 /// A frame as the camera or clip gave it, not yet decoded.
@@ -30,6 +42,8 @@ pub struct RawFrame {
     pub captured: Duration,
     /// Layout of `bytes`.
     pub format: PixelFormat,
+    /// Range of the samples, where the format leaves it open.
+    pub range: Range,
     /// Picture width in pixels.
     pub width: u32,
     /// Picture height in pixels.
@@ -45,6 +59,7 @@ impl RawFrame {
             seq: 0,
             captured: Duration::ZERO,
             format: PixelFormat::Grey,
+            range: Range::Full,
             width: 0,
             height: 0,
             bytes: Vec::new(),
@@ -88,6 +103,11 @@ impl Plane {
 
 /// A decoded picture: planar YCbCr, full range (JFIF, that is ITU-R BT.601
 /// coefficients), possibly at a reduced scale.
+///
+/// At denominator `d` the luma plane is `ceil(full / d)` each way and its
+/// sample `(x, y)` covers the full-size pixels `d·x ..= d·x + d - 1` each way,
+/// so its centre lies at full-size pixel `d·x + (d - 1) / 2`. Where the full
+/// size is no multiple of `d`, the last column or row covers what is left.
 ///
 /// Chroma planes have their own size, never larger than the luma plane; a
 /// grey picture carries 1×1 chroma planes of value 128.

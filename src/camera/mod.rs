@@ -1,9 +1,20 @@
 //! Where pictures come from: the [`Source`] trait, clip readers, the camera
 //! device, pixel formats and the (scaled) decoder.
 
+mod avi_writer;
+mod clip;
+mod convert;
+mod decode;
+mod encode;
 mod frame;
+mod jpeg_header;
 
-pub use frame::{Picture, PixelFormat, Plane, RawFrame};
+pub use avi_writer::AviWriter;
+pub use clip::ClipSource;
+pub use convert::picture_to_rgb;
+pub use decode::{DecodeError, Decoder};
+pub use encode::JpegEncoder;
+pub use frame::{Picture, PixelFormat, Plane, Range, RawFrame};
 
 /// What one attempt to grab a frame brought.
 #[derive(Debug, Clone, PartialEq, Eq)]
