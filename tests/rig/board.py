@@ -1,0 +1,129 @@
+"""A board made of software: a Debian guest under QEMU, with its devices.
+
+The guest runs under software emulation (TCG): slower than the true board, but
+the same on every machine. `shell` runs a script in the guest as root.
+"""
+
+import base64
+import json
+import os
+import shutil
+import socket
+import subprocess
+import tempfile
+import time
+from pathlib import Path
+
+
+class Failure(Exception):
+    """The board did not do what was asked of it."""
+
+
+class Board:
+    """One power-on of the board, from `with` to its end."""
+
+    def __init__(self, base: Path, root: Path, clips: Path, data: Path):
+        self.base, self.root, self.clips, self.data = base, root, clips, data
+        # Socket paths have a short limit, so they get a place of their own.
+        self.run = Path(tempfile.mkdtemp(prefix="board-"))
+        self.serial = self.run / "serial.log"
+        self.sound = self.run / "sound.wav"
+        self.qemu = None
+        self.link = None
+
+    def __enter__(self):
+        accel = os.environ.get("RIG_ACCEL", "tcg,thread=multi")
+        disk = "if=virtio,format=raw,file="
+        self.qemu = subprocess.Popen(
+            ["qemu-system-x86_64", "-machine", "q35", "-accel", accel, "-cpu", "max",
+             "-smp", "2", "-m", "1536", "-nodefaults", "-no-user-config", "-no-reboot",
+             "-kernel", self.base / "vmlinuz", "-initrd", self.base / "initrd.gz",
+             "-append", "console=ttyS0 quiet tsc=reliable",
+             "-drive", f"{disk}{self.root},snapshot=on",
+             "-drive", f"{disk}{self.clips},readonly=on",
+             # What is written here is on the host's disk: a power cut keeps it.
+             "-drive", f"{disk}{self.data},cache=writethrough",
+             "-device", "virtio-serial-pci",
+             "-chardev", f"socket,id=agent,path={self.run}/agent,server=on,wait=off",
+             "-device", "virtserialport,chardev=agent,name=rig",
+             "-qmp", f"unix:{self.run}/qmp,server=on,wait=off",
+             "-display", "none", "-device", "bochs-display",
+             "-device", "i6300esb", "-action", "watchdog=reset",
+             "-audiodev", f"wav,id=sound,path={self.sound}",
+             "-device", "intel-hda", "-device", "hda-output,audiodev=sound",
+             "-serial", f"file:{self.serial}"],
+            stdin=subprocess.DEVNULL)
+        try:
+            self.link = self._connect("agent", 300)
+            self.reader = self.link.makefile()
+            if self.reader.readline().strip() != "up":
+                raise Failure("the guest's agent did not answer")
+        except (OSError, Failure):
+            self.power_cut()
+            raise
+        return self
+
+    def __exit__(self, *_):
+        self.power_cut()
+        shutil.rmtree(self.run)
+
+    def _connect(self, name, timeout_s):
+        until = time.monotonic() + 10
+        while True:
+            link = socket.socket(socket.AF_UNIX)
+            link.settimeout(timeout_s)
+            try:
+                link.connect(str(self.run / name))
+                return link
+            except OSError:
+                link.close()
+                if self.qemu.poll() is not None or time.monotonic() > until:
+                    raise Failure("QEMU did not start; its message stands above")
+                time.sleep(0.1)
+
+    def shell(self, script, timeout_s=60, check=True):
+        """Runs a bash script in the guest; its output, standard error included."""
+        self.link.settimeout(timeout_s)
+        self.link.sendall(base64.b64encode(script.encode()) + b"\n")
+        try:
+            code, _, output = self.reader.readline().partition(" ")
+        except TimeoutError:
+            raise Failure(f"no answer from the guest within {timeout_s} s to: {script}")
+        output = base64.b64decode(output).decode(errors="replace").rstrip("\n")
+        if check and code != "0":
+            raise Failure(f"exit code {code or '(guest gone)'} of: {script}\n{output}")
+        return output
+
+    def screen(self, file: Path):
+        """Saves what the screen shows as PNG."""
+        with self._connect("qmp", 20) as link:
+            answers = link.makefile()
+            for command in ({"execute": "qmp_capabilities"},
+                            {"execute": "screendump",
+                             "arguments": {"filename": str(file), "format": "png"}}):
+                link.sendall(json.dumps(command).encode())
+                while True:
+                    answer = json.loads(answers.readline())
+                    if "error" in answer:
+                        raise Failure(answer["error"]["desc"])
+                    if "return" in answer:
+                        break
+
+    def power_cut(self):
+        """Ends the board as a cut of its supply would: at once."""
+        if self.qemu.poll() is None:
+            self.qemu.kill()
+        self.qemu.wait()
+
+    # The hand on the lines and the kernel's trace of them.
+
+    def reverse(self, on: bool):
+        """Selects or leaves reverse; the time of it, in the guest's seconds."""
+        pull = "pull-up" if on else "pull-down"
+        return float(self.shell(
+            f"echo 'reverse {on}' >/sys/kernel/tracing/trace_marker;"
+            f"echo {pull} >/run/lines/sim_gpio3/pull; cut -d' ' -f1 /proc/uptime"))
+
+    def buzzer(self):
+        """Level of the buzzer's line, read from the simulated chip."""
+        return int(self.shell("cat /run/lines/sim_gpio5/value"))
