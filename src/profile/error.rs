@@ -23,6 +23,13 @@ pub enum ProfileError {
         /// Why, and what to do.
         why: String,
     },
+    /// A change to the file could not be made; it is as it was.
+    NotSaved {
+        /// The file.
+        file: String,
+        /// Why, and what to do.
+        why: String,
+    },
     /// The file was read, and these are all its faults, in order of lines.
     Faults {
         /// The file.
@@ -36,7 +43,7 @@ impl ProfileError {
     /// The faults; none if the file could not be read at all.
     pub fn faults(&self) -> &[Fault] {
         match self {
-            ProfileError::Unreadable { .. } => &[],
+            ProfileError::Unreadable { .. } | ProfileError::NotSaved { .. } => &[],
             ProfileError::Faults { faults, .. } => faults,
         }
     }
@@ -45,7 +52,9 @@ impl ProfileError {
 impl fmt::Display for ProfileError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            ProfileError::Unreadable { file, why } => write!(f, "{file}: {why}"),
+            ProfileError::Unreadable { file, why } | ProfileError::NotSaved { file, why } => {
+                write!(f, "{file}: {why}")
+            }
             ProfileError::Faults { file, faults } => {
                 for (i, fault) in faults.iter().enumerate() {
                     if i > 0 {

@@ -3,6 +3,7 @@
 //! [`Profile::load`] makes it from a file and reports every fault at once.
 
 mod checked;
+pub mod edit;
 mod error;
 mod reader;
 mod sections;
