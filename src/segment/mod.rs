@@ -1,1 +1,26 @@
 //! What in the picture is not ground: appearance, ground motion, structure.
+//!
+//! ```text
+//! Picture ─→ Panorama ─→ relief ─→ own motion ─→ parallax ┐
+//!                │           └────→ upright edges ────────┼→ fused odds ─→ standing groups ─→ Blobs
+//!                ├─────→ appearance ──────────────────────┤
+//!                └─────→ change (at rest) ────────────────┘
+//! ```
+
+mod appearance;
+mod blob;
+mod change;
+mod edges;
+mod ground_model;
+mod groups;
+mod motion;
+mod panorama;
+mod parallax;
+mod range;
+mod relief;
+
+pub use blob::Blob;
+pub use ground_model::{GroundModel, Stages};
+pub use motion::{Estimate, Motion};
+pub use panorama::{Layout, Panorama};
+pub use range::Ranger;

@@ -1,0 +1,511 @@
+//! The default segmenter: all cues, fused per cell.
+
+use std::time::Duration;
+
+use crate::camera::Picture;
+use crate::optics::PixelPoint;
+use crate::profile::{Profile, SegmentSettings};
+
+use super::appearance::Appearance;
+use super::blob::Blob;
+use super::change::Change;
+use super::edges::{uprights, Upright, BELIEVED};
+use super::motion::{look, Aligner, Estimate, Motion, Slack};
+use super::panorama::{Layout, Panorama};
+use super::parallax::Parallax;
+use super::relief::{self, Filter};
+
+/// Log-odds that a cell of the watch area is not ground, before any cue.
+const PRIOR: f32 = -1.6;
+/// Weight of the appearance ratio once the model is proven, and before.
+const APPEARANCE: f32 = 0.9;
+const UNPROVEN: f32 = 0.5;
+/// Weight of one parallax comparison and how much of the last sum is kept.
+const PARALLAX: f32 = 0.8;
+const KEEP: f32 = 0.8;
+const MOST_MEMORY: f32 = 4.0;
+/// Baselines for parallax, metres, and spacing of the kept panoramas.
+const LEAST_BASELINE: f32 = 0.12;
+const BASELINE: f32 = 0.35;
+const KEY_SPACING: f32 = 0.04;
+const MOST_KEYS: usize = 24;
+/// Slower than this is standing still, m/s.
+const STILL_MPS: f32 = 0.06;
+/// Holes and joints narrower than this many cells are closed.
+const GAP: usize = 2;
+
+/// An earlier panorama and how the camera has moved since.
+#[derive(Debug, Clone, Default)]
+struct Key {
+    relief: Vec<f32>,
+    luma: Vec<f32>,
+    since: Motion,
+}
+
+/// Everything that a stage made of one frame, for looking at.
+#[derive(Debug, Clone, Default)]
+pub struct Stages {
+    /// The sampled picture.
+    pub panorama: Panorama,
+    /// Local contrast.
+    pub relief: Vec<f32>,
+    /// Appearance log-likelihood ratio.
+    pub appearance: Vec<f32>,
+    /// Remembered parallax evidence.
+    pub parallax: Vec<f32>,
+    /// Change evidence at rest.
+    pub change: Vec<f32>,
+    /// Upright edges as evidence.
+    pub upright: Vec<f32>,
+    /// Fused log-odds.
+    pub odds: Vec<f32>,
+    /// Cells that belong to a blob.
+    pub mask: Vec<bool>,
+}
+
+/// The segmenter's state.
+#[derive(Debug, Clone)]
+pub struct GroundModel {
+    layout: Layout,
+    usable: Vec<bool>,
+    settings: SegmentSettings,
+    filter: Filter,
+    aligner: Aligner,
+    appearance: Appearance,
+    proven: f32,
+    parallax: Parallax,
+    change: Change,
+    stages: Stages,
+    previous: Key,
+    keys: Vec<Key>,
+    spare: Vec<Key>,
+    memory: Vec<f32>,
+    ground: Vec<f32>,
+    edges: Vec<Upright>,
+    spread: f32,
+    velocity: Motion,
+    estimate: Estimate,
+    still_since: Option<Duration>,
+    last: Option<Duration>,
+}
+
+impl GroundModel {
+    /// A segmenter for one profile; `masked` tells which full-size pixels show
+    /// the own vehicle. `None` if the camera sees nothing of the watch area.
+    pub fn new(profile: &Profile, masked: impl Fn(PixelPoint) -> bool) -> Option<Self> {
+        let layout = Layout::new(&profile.ground(), &profile.watch, masked)?;
+        let usable = usable_cells(&layout);
+        let cells = layout.columns * layout.rows;
+        Some(GroundModel {
+            layout,
+            usable,
+            settings: profile.segment.clone(),
+            filter: Filter::default(),
+            aligner: Aligner::default(),
+            appearance: Appearance::default(),
+            proven: 0.0,
+            parallax: Parallax::default(),
+            change: Change::default(),
+            stages: Stages::default(),
+            previous: Key::default(),
+            keys: Vec::new(),
+            spare: Vec::new(),
+            memory: vec![0.0; cells],
+            ground: vec![1.0; cells],
+            edges: Vec::new(),
+            spread: 12.0,
+            velocity: Motion::default(),
+            estimate: Estimate::default(),
+            still_since: None,
+            last: None,
+        })
+    }
+
+    /// The panorama's layout.
+    pub fn layout(&self) -> &Layout {
+        &self.layout
+    }
+
+    /// What the stages made of the last frame.
+    pub fn stages(&self) -> &Stages {
+        &self.stages
+    }
+
+    /// The vehicle's motion between the last two frames.
+    pub fn motion(&self) -> &Estimate {
+        &self.estimate
+    }
+
+    /// Speed in m/s (positive rearward) and turn rate in rad/s.
+    pub fn velocity(&self) -> (f32, f32) {
+        (self.velocity.along, self.velocity.yaw)
+    }
+
+    /// Examines one picture taken at `now`.
+    pub fn step(&mut self, picture: &Picture, now: Duration) -> Vec<Blob> {
+        let (columns, rows) = (self.layout.columns, self.layout.rows);
+        self.layout.sample(picture, &mut self.stages.panorama);
+        self.filter.relief(
+            &self.stages.panorama.y,
+            columns,
+            rows,
+            &mut self.stages.relief,
+        );
+        let dt = self
+            .last
+            .map(|l| now.saturating_sub(l).as_secs_f32())
+            .filter(|d| *d > 1e-3 && *d < 0.6);
+        self.last = Some(now);
+        match dt {
+            Some(dt) => self.follow(dt, now),
+            None => self.begin(),
+        }
+        self.judge_appearance();
+        self.judge_parallax();
+        self.judge_change(now);
+        self.judge_edges();
+        self.fuse();
+        let blobs = self.gather();
+        self.learn();
+        self.keep_key();
+        blobs
+    }
+
+    /// First picture, or the first after a gap: nothing earlier to go by.
+    fn begin(&mut self) {
+        self.keys.clear();
+        self.memory.fill(0.0);
+        self.change.forget();
+        self.estimate = Estimate::default();
+        self.velocity = Motion::default();
+        self.still_since = None;
+        if !self.appearance.knows() {
+            let l = &self.layout;
+            let cells = (0..l.rows)
+                .filter(|&r| l.row_distance[r] < 3.5 * l.height)
+                .flat_map(|r| (0..l.columns).map(move |c| r * l.columns + c))
+                .filter(|&k| l.watched[k]);
+            self.appearance.begin(&self.stages.panorama, cells);
+        }
+    }
+
+    /// The own motion since the last picture, and what follows from it.
+    fn follow(&mut self, dt: f32, now: Duration) {
+        let layout = &self.layout;
+        self.aligner
+            .choose(layout, &self.usable, &self.stages.relief, &self.ground);
+        let expected = Motion {
+            along: self.velocity.along * dt,
+            across: self.velocity.across * dt,
+            yaw: self.velocity.yaw * dt,
+            ..Motion::default()
+        };
+        let earlier = &self.previous.relief;
+        // Start from what was expected, from standing still, or from the best
+        // of a coarse search: whichever the picture agrees with most.
+        let near = [
+            0.0,
+            expected.along,
+            expected.along - 0.02,
+            expected.along + 0.02,
+        ];
+        let (mut start, mut cost) =
+            self.aligner
+                .search(layout, earlier, near.into_iter(), &[0.0, expected.yaw]);
+        if self.estimate.quality < 0.35 {
+            let reach = (3.0 * dt).min(0.4);
+            let steps = (2.0 * reach / 0.015) as i32;
+            let grid = (0..=steps).map(|i| -0.4 * reach + 1.4 * reach * i as f32 / steps as f32);
+            let (found, c) = self
+                .aligner
+                .search(layout, earlier, grid, &[-0.02, 0.0, 0.02]);
+            if c < 0.97 * cost {
+                (start, cost) = (found, c);
+            }
+        }
+        let _ = cost;
+        let slack = Slack {
+            along: 0.3,
+            across: 0.01,
+            yaw: 0.03,
+            pitch: 0.004,
+            roll: 0.003,
+        };
+        let prior = Motion {
+            across: 0.0,
+            ..start
+        };
+        self.estimate = self.aligner.refine(layout, earlier, start, &prior, &slack);
+        let e = &self.estimate;
+        let follow = if e.quality > 0.25 { 0.5 } else { 0.0 };
+        let rate = 1.0 / dt;
+        self.velocity.along += follow * (e.motion.along * rate - self.velocity.along);
+        self.velocity.across += follow * (e.motion.across * rate - self.velocity.across);
+        self.velocity.yaw += follow * (e.motion.yaw * rate - self.velocity.yaw);
+        if self.velocity.along.abs() < STILL_MPS && (e.motion.along * rate).abs() < 2.0 * STILL_MPS
+        {
+            self.still_since.get_or_insert(now);
+        } else {
+            self.still_since = None;
+        }
+        for key in &mut self.keys {
+            key.since = key.since.then(&e.motion);
+        }
+        self.relight();
+        self.carry_memory();
+    }
+
+    /// The exposure against the last picture: the middle of luma ratios.
+    fn relight(&mut self) {
+        let layout = &self.layout;
+        let motion = self.estimate.motion;
+        let mut ratios = Vec::with_capacity(600);
+        for r in (layout.horizon_row..layout.rows).step_by(4) {
+            for c in (1..layout.columns).step_by(5) {
+                let k = layout.at(c, r);
+                if !self.usable[k] {
+                    continue;
+                }
+                let (x, y) = layout.place(c, r as f32);
+                let before = layout.before(x, y, 0.0, &motion).and_then(|(i, j)| {
+                    look(&self.previous.luma, layout.columns, layout.rows, i, j)
+                });
+                if let Some(v) = before {
+                    if v > 8.0 && v < 245.0 {
+                        ratios.push(self.stages.panorama.y[k] / v);
+                    }
+                }
+            }
+        }
+        if ratios.len() < 20 {
+            return;
+        }
+        let mid = ratios.len() / 2;
+        let (_, median, _) = ratios.select_nth_unstable_by(mid, f32::total_cmp);
+        self.appearance.relight(*median);
+    }
+
+    /// Parallax evidence moves with the ground it was found on.
+    fn carry_memory(&mut self) {
+        let layout = &self.layout;
+        let motion = self.estimate.motion;
+        let old = std::mem::take(&mut self.memory);
+        let mut fresh = std::mem::take(&mut self.stages.parallax);
+        fresh.resize(old.len(), 0.0);
+        let still = motion.distance() < 0.004 && motion.yaw.abs() < 0.002;
+        for r in 0..layout.rows {
+            for c in 0..layout.columns {
+                let k = layout.at(c, r);
+                fresh[k] = if still || r < layout.horizon_row {
+                    old[k]
+                } else {
+                    let (x, y) = layout.place(c, r as f32);
+                    layout
+                        .before(x, y, 0.0, &motion)
+                        .and_then(|(i, j)| look(&old, layout.columns, layout.rows, i, j))
+                        .unwrap_or(0.0)
+                };
+            }
+        }
+        self.memory = fresh;
+        self.stages.parallax = old;
+    }
+
+    fn judge_appearance(&mut self) {
+        self.appearance
+            .judge(&self.stages.panorama, &mut self.stages.appearance);
+    }
+
+    /// Compares with the kept panorama whose baseline serves best.
+    fn judge_parallax(&mut self) {
+        let best = self
+            .keys
+            .iter()
+            .enumerate()
+            .filter(|(_, k)| k.since.distance() >= LEAST_BASELINE)
+            .min_by(|a, b| {
+                let off = |k: &Key| (k.since.distance() - BASELINE).abs();
+                off(a.1).total_cmp(&off(b.1))
+            })
+            .map(|(i, _)| i);
+        let moving = self.still_since.is_none();
+        let Some(i) = best.filter(|_| moving && self.estimate.quality > 0.3) else {
+            return;
+        };
+        let slack = Slack {
+            along: 0.02,
+            across: 0.02,
+            yaw: 0.02,
+            pitch: 0.006,
+            roll: 0.004,
+        };
+        let start = self.keys[i].since;
+        let fine = self
+            .aligner
+            .refine(&self.layout, &self.keys[i].relief, start, &start, &slack);
+        if fine.quality < 0.25 {
+            return;
+        }
+        self.keys[i].since = fine.motion;
+        self.parallax.compare(
+            &self.layout,
+            &self.usable,
+            &self.stages.relief,
+            &self.keys[i].relief,
+            &fine.motion,
+            fine.residual.max(2.0),
+            &mut self.filter,
+        );
+        for (m, e) in self.memory.iter_mut().zip(&self.parallax.evidence) {
+            *m = (KEEP * *m + PARALLAX * e).clamp(-MOST_MEMORY, MOST_MEMORY);
+        }
+    }
+
+    fn judge_change(&mut self, now: Duration) {
+        let still = self
+            .still_since
+            .is_some_and(|s| now.saturating_sub(s) > Duration::from_millis(150));
+        if !still {
+            self.change.forget();
+            self.stages.change.resize(self.usable.len(), 0.0);
+            self.stages.change.fill(0.0);
+            return;
+        }
+        self.change.step(
+            &self.stages.panorama,
+            &self.usable,
+            self.layout.columns,
+            self.layout.rows,
+            &mut self.filter,
+        );
+        self.stages.change.clone_from(&self.change.evidence);
+    }
+
+    fn judge_edges(&mut self) {
+        let l = &self.layout;
+        let relief = &self.stages.relief;
+        let mut sample: Vec<f32> = Vec::with_capacity(2000);
+        for r in (l.horizon_row + 2..l.rows).step_by(3) {
+            for c in (1..l.columns - 1).step_by(3) {
+                let k = l.at(c, r);
+                if self.usable[k] && l.watched[k] {
+                    sample.push((relief[k + 1] - relief[k - 1]).abs());
+                }
+            }
+        }
+        if sample.len() > 50 {
+            let q = sample.len() / 2;
+            let (_, median, _) = sample.select_nth_unstable_by(q, f32::total_cmp);
+            self.spread += 0.3 * ((1.4826 * *median).max(4.0) - self.spread);
+        }
+        uprights(l, &self.usable, relief, self.spread, &mut self.edges);
+        let out = &mut self.stages.upright;
+        out.resize(relief.len(), 0.0);
+        out.fill(0.0);
+        for e in &self.edges {
+            let value = (0.8 * e.strength / BELIEVED).min(2.0);
+            for r in e.top..=e.bottom {
+                for c in e.column - 1..=e.column + 1 {
+                    let k = r * l.columns + c;
+                    out[k] = out[k].max(value);
+                }
+            }
+        }
+    }
+
+    fn fuse(&mut self) {
+        let s = &mut self.stages;
+        let weight = APPEARANCE * (UNPROVEN + (1.0 - UNPROVEN) * self.proven);
+        s.odds.resize(self.memory.len(), 0.0);
+        s.parallax.clone_from(&self.memory);
+        for k in 0..self.memory.len() {
+            s.odds[k] = if self.usable[k] {
+                PRIOR + weight * s.appearance[k] + self.memory[k] + s.change[k] + s.upright[k]
+            } else {
+                PRIOR
+            };
+            self.ground[k] = 1.0 / (1.0 + s.odds[k].exp());
+        }
+    }
+
+    /// Hysteresis, clean-up, and groups of columns that meet the ground at
+    /// about the same distance.
+    fn gather(&mut self) -> Vec<Blob> {
+        let l = &self.layout;
+        let s = &mut self.stages;
+        let logit = |p: f64| (p / (1.0 - p)).ln() as f32;
+        let enter = logit(self.settings.enter_probability.clamp(0.01, 0.99));
+        let stay = logit(self.settings.stay_probability.clamp(0.01, 0.99));
+        super::groups::mask(l, &self.usable, &s.odds, enter, stay, GAP, &mut s.mask);
+        super::groups::gather(l, s, &self.settings)
+    }
+
+    /// Teaches the model what is known to be ground.
+    fn learn(&mut self) {
+        let l = &self.layout;
+        let moving = self.still_since.is_none() && self.estimate.quality > 0.3;
+        self.appearance.fade(if moving { 0.985 } else { 0.998 });
+        let mut shown = 0u32;
+        for r in (l.horizon_row..l.rows).step_by(2) {
+            for c in ((r / 2) % 2..l.columns).step_by(2) {
+                let k = l.at(c, r);
+                if !l.watched[k] || !self.usable[k] || self.stages.mask[k] {
+                    continue;
+                }
+                let odds = self.stages.odds[k];
+                if self.memory[k] < -0.6 {
+                    shown += 1;
+                    self.appearance.learn(&self.stages.panorama, k, 1.0);
+                } else if odds < -2.0 {
+                    let weight = if moving { 0.3 } else { 0.05 };
+                    self.appearance.learn(&self.stages.panorama, k, weight);
+                }
+            }
+        }
+        if shown > 100 {
+            self.proven = (self.proven + 0.05).min(1.0);
+        }
+    }
+
+    /// Keeps the present panorama for later comparison.
+    fn keep_key(&mut self) {
+        self.previous.relief.clone_from(&self.stages.relief);
+        self.previous.luma.clone_from(&self.stages.panorama.y);
+        let due = self
+            .keys
+            .last()
+            .is_none_or(|k| k.since.distance() >= KEY_SPACING || k.since.yaw.abs() > 0.03);
+        if !due {
+            return;
+        }
+        let mut key = if self.keys.len() >= MOST_KEYS {
+            self.keys.remove(0)
+        } else {
+            self.spare.pop().unwrap_or_default()
+        };
+        key.relief.clone_from(&self.stages.relief);
+        key.since = Motion::default();
+        self.keys.push(key);
+    }
+}
+
+/// Cells whose whole relief window is visible.
+fn usable_cells(l: &Layout) -> Vec<bool> {
+    let reach = relief::RADIUS as isize;
+    let mut out = vec![false; l.columns * l.rows];
+    for r in 0..l.rows as isize {
+        for c in 0..l.columns as isize {
+            let mut all = true;
+            for j in r - reach..=r + reach {
+                for i in c - reach..=c + reach {
+                    if i < 0 || j < 0 || i >= l.columns as isize || j >= l.rows as isize {
+                        continue;
+                    }
+                    all &= l.visible[(j * l.columns as isize + i) as usize];
+                }
+            }
+            out[(r * l.columns as isize + c) as usize] = all;
+        }
+    }
+    out
+}

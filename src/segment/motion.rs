@@ -1,0 +1,395 @@
+//! The vehicle's own motion over the ground, from the picture alone.
+//!
+//! Ground that is seen twice moves by the homography that the ground plane
+//! induces between two camera poses (R. Hartley, A. Zisserman, Multiple View
+//! Geometry, 2nd ed. 2004, section 13.1). In the panorama that warp has a
+//! closed form: cell → ground → moved ground → cell. The pose difference is
+//! found by Gauss-Newton on the relief of ground cells, with robust weights so
+//! that standing and moving things do not pull.
+
+use super::panorama::Layout;
+
+/// How the camera moved over the ground from an earlier picture to a later.
+///
+/// A ground point at `p` now was at `R(yaw)·p + (along, across)` before.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Motion {
+    /// Metres moved rearward (positive when reversing).
+    pub along: f32,
+    /// Metres moved toward the vehicle's right.
+    pub across: f32,
+    /// Radians turned toward the vehicle's right.
+    pub yaw: f32,
+    /// Radians by which the picture tilted: nodding of the body.
+    pub pitch: f32,
+    /// Radians by which the picture rolled.
+    pub roll: f32,
+}
+
+impl Motion {
+    /// First `self` (older), then `later`: the motion over both.
+    pub fn then(&self, later: &Motion) -> Motion {
+        // p_mid = R(later)·p + t(later); p_old = R(self)·p_mid + t(self).
+        let (s, c) = self.yaw.sin_cos();
+        Motion {
+            along: c * later.along - s * later.across + self.along,
+            across: s * later.along + c * later.across + self.across,
+            yaw: self.yaw + later.yaw,
+            pitch: self.pitch + later.pitch,
+            roll: self.roll + later.roll,
+        }
+    }
+
+    /// How far the camera moved, metres.
+    pub fn distance(&self) -> f32 {
+        self.along.hypot(self.across)
+    }
+}
+
+/// A motion with what is known about how good it is.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Estimate {
+    /// The motion.
+    pub motion: Motion,
+    /// Share of the ground points that agree with it, 0..1.
+    pub inliers: f32,
+    /// Robust residual of the relief.
+    pub residual: f32,
+    /// 0: nothing to go by; 1: as sure as it gets. From the residual's drop
+    /// against no agreement at all and from the precision along the way.
+    pub quality: f32,
+    /// Standard deviation of `along`, metres.
+    pub along_sd: f32,
+}
+
+/// A fast arc tangent, |error| < 2e-5 rad: far below a cell.
+pub(super) fn fast_atan(x: f32) -> f32 {
+    let a = x.abs();
+    let (z, off, sign) = if a > 1.0 {
+        (1.0 / a, std::f32::consts::FRAC_PI_2, -1.0)
+    } else {
+        (a, 0.0, 1.0)
+    };
+    let z2 = z * z;
+    let p = z
+        * (0.999_866
+            + z2 * (-0.330_299_5 + z2 * (0.180_141 + z2 * (-0.085_133 + z2 * 0.020_835_1))));
+    (off + sign * p).copysign(x)
+}
+
+impl Layout {
+    /// Where the ground cell (or, with `lift` > 0, the point of its ray that
+    /// stands `lift` camera heights over the ground) was seen before `motion`:
+    /// fractional (column, row), or `None` behind the camera.
+    #[inline]
+    pub fn before(&self, x: f32, y: f32, lift: f32, motion: &Motion) -> Option<(f32, f32)> {
+        let keep = 1.0 - lift;
+        let (s, c) = motion.yaw.sin_cos();
+        self.before_turned(x * keep, y * keep, self.height * keep, motion, s, c)
+    }
+
+    #[inline]
+    fn before_turned(
+        &self,
+        x: f32,
+        y: f32,
+        drop: f32,
+        motion: &Motion,
+        sin: f32,
+        cos: f32,
+    ) -> Option<(f32, f32)> {
+        let px = cos * x - sin * y + motion.along;
+        let py = sin * x + cos * y + motion.across;
+        if px < 1e-3 {
+            return None;
+        }
+        let slope = py / px;
+        let azimuth = fast_atan(slope);
+        let inv = 1.0 / (1.0 + slope * slope).sqrt();
+        let depression =
+            fast_atan(drop * inv / px) + motion.pitch * inv + motion.roll * slope * inv;
+        Some((
+            (azimuth - self.azimuth0) / self.azimuth_step,
+            (depression - self.depression0) / self.depression_step,
+        ))
+    }
+}
+
+/// Bilinear look-up; `None` outside.
+#[inline]
+pub(super) fn look(image: &[f32], columns: usize, rows: usize, c: f32, r: f32) -> Option<f32> {
+    if !(c >= 0.0 && r >= 0.0) {
+        return None;
+    }
+    let (i, j) = (c as usize, r as usize);
+    if i + 1 >= columns || j + 1 >= rows {
+        return None;
+    }
+    let (fc, fr) = (c - i as f32, r - j as f32);
+    let k = j * columns + i;
+    let top = image[k] + fc * (image[k + 1] - image[k]);
+    let bottom = image[k + columns] + fc * (image[k + columns + 1] - image[k + columns]);
+    Some(top + fr * (bottom - top))
+}
+
+/// A ground cell that takes part in the estimate.
+#[derive(Debug, Clone, Copy)]
+struct Point {
+    x: f32,
+    y: f32,
+    value: f32,
+    weight: f32,
+}
+
+/// Points used in one estimate.
+const MOST_POINTS: usize = 1400;
+const COARSE_POINTS: usize = 350;
+/// Ground farther than this many camera heights is too flat a view to help.
+const FARTHEST_HEIGHTS: f32 = 7.0;
+const STEPS: usize = 8;
+/// Least residual scale: quantisation and interpolation.
+const LEAST_SCALE: f32 = 1.5;
+
+/// How loosely each value is held to its prediction (standard deviations).
+/// Nodding and rolling come back to zero; a body on wheels hardly slides.
+#[derive(Debug, Clone, Copy)]
+pub struct Slack {
+    /// Metres.
+    pub along: f32,
+    /// Metres.
+    pub across: f32,
+    /// Radians.
+    pub yaw: f32,
+    /// Radians.
+    pub pitch: f32,
+    /// Radians.
+    pub roll: f32,
+}
+
+/// Finds motions; keeps its buffers.
+#[derive(Debug, Clone, Default)]
+pub struct Aligner {
+    points: Vec<Point>,
+    residuals: Vec<f32>,
+}
+
+impl Aligner {
+    /// Chooses the ground points of the picture `now` (a relief): strong local
+    /// contrast, spread over the ground, weighted by `ground[cell]` 0..1.
+    pub fn choose(&mut self, layout: &Layout, usable: &[bool], now: &[f32], ground: &[f32]) {
+        self.points.clear();
+        let (columns, rows) = (layout.columns, layout.rows);
+        let mut candidates = 0usize;
+        let eligible = |c: usize, r: usize| -> Option<(usize, f32)> {
+            let k = layout.at(c, r);
+            if !usable[k] || layout.row_distance[r] > FARTHEST_HEIGHTS * layout.height {
+                return None;
+            }
+            let gx = now[k + 1] - now[k - 1];
+            let gy = now[k + columns] - now[k - columns];
+            let strength = gx.abs() + gy.abs();
+            (strength > 6.0 && ground[k] > 0.3).then_some((k, strength))
+        };
+        for r in (1..rows - 1).step_by(2) {
+            for c in (1 + (r / 2) % 2..columns - 1).step_by(2) {
+                if eligible(c, r).is_some() {
+                    candidates += 1;
+                }
+            }
+        }
+        let stride = (candidates / MOST_POINTS).max(1);
+        let mut n = 0usize;
+        for r in (1..rows - 1).step_by(2) {
+            for c in (1 + (r / 2) % 2..columns - 1).step_by(2) {
+                if let Some((k, _)) = eligible(c, r) {
+                    n += 1;
+                    if n % stride == 0 {
+                        let (x, y) = layout.place(c, r as f32);
+                        self.points.push(Point {
+                            x,
+                            y,
+                            value: now[k],
+                            weight: ground[k],
+                        });
+                    }
+                }
+            }
+        }
+    }
+
+    /// Mean absolute disagreement for a motion on a few points, for a search.
+    fn disagreement(&self, layout: &Layout, earlier: &[f32], motion: &Motion) -> f32 {
+        let stride = (self.points.len() / COARSE_POINTS).max(1);
+        let (s, c) = motion.yaw.sin_cos();
+        let (mut sum, mut n, mut lost) = (0.0, 0.0f32, 0.0f32);
+        for p in self.points.iter().step_by(stride) {
+            let seen = layout
+                .before_turned(p.x, p.y, layout.height, motion, s, c)
+                .and_then(|(i, j)| look(earlier, layout.columns, layout.rows, i, j));
+            match seen {
+                Some(v) => {
+                    sum += (v - p.value).abs().min(60.0) * p.weight;
+                    n += p.weight;
+                }
+                None => lost += p.weight,
+            }
+        }
+        if n < 0.3 * (n + lost) || n < 8.0 {
+            return f32::MAX;
+        }
+        sum / n
+    }
+
+    /// The best of several forward motions and turns, on the given relief.
+    pub fn search(
+        &self,
+        layout: &Layout,
+        earlier: &[f32],
+        alongs: impl Iterator<Item = f32>,
+        yaws: &[f32],
+    ) -> (Motion, f32) {
+        let mut best = (Motion::default(), f32::MAX);
+        for along in alongs {
+            for &yaw in yaws {
+                let motion = Motion {
+                    along,
+                    yaw,
+                    ..Motion::default()
+                };
+                let d = self.disagreement(layout, earlier, &motion);
+                if d < best.1 {
+                    best = (motion, d);
+                }
+            }
+        }
+        best
+    }
+
+    /// Refines `start` against the relief of the earlier picture. `prior` is
+    /// where the values are pulled to, by `slack`.
+    pub fn refine(
+        &mut self,
+        layout: &Layout,
+        earlier: &[f32],
+        start: Motion,
+        prior: &Motion,
+        slack: &Slack,
+    ) -> Estimate {
+        let mut motion = start;
+        let mut estimate = Estimate {
+            motion: *prior,
+            ..Estimate::default()
+        };
+        if self.points.len() < 40 {
+            return estimate;
+        }
+        let (columns, rows) = (layout.columns, layout.rows);
+        let mut scale = 30.0f32;
+        for step in 0..STEPS {
+            let mut h = nalgebra::Matrix5::<f32>::zeros();
+            let mut g = nalgebra::Vector5::<f32>::zeros();
+            self.residuals.clear();
+            let (s, c) = motion.yaw.sin_cos();
+            let (mut agreeing, mut met, mut own) = (0.0f32, 0.0f32, 0.0f32);
+            for p in &self.points {
+                let px = c * p.x - s * p.y + motion.along;
+                let py = s * p.x + c * p.y + motion.across;
+                if px < 1e-2 {
+                    continue;
+                }
+                let rho2 = px * px + py * py;
+                let rho = rho2.sqrt();
+                let (ca, sa) = (px / rho, py / rho);
+                let azimuth = fast_atan(py / px);
+                let depression =
+                    fast_atan(layout.height / rho) + motion.pitch * ca + motion.roll * sa;
+                let i = (azimuth - layout.azimuth0) / layout.azimuth_step;
+                let j = (depression - layout.depression0) / layout.depression_step;
+                if !(i >= 1.0 && j >= 1.0) {
+                    continue;
+                }
+                let (ii, jj) = (i as usize, j as usize);
+                if ii + 2 >= columns || jj + 2 >= rows {
+                    continue;
+                }
+                let (fi, fj) = (i - ii as f32, j - jj as f32);
+                let k = jj * columns + ii;
+                let (a, b) = (earlier[k], earlier[k + 1]);
+                let (d, e) = (earlier[k + columns], earlier[k + columns + 1]);
+                let value = a + fi * (b - a) + fj * (d - a) + fi * fj * (a - b - d + e);
+                let gi = (b - a) + fj * (e - d - b + a);
+                let gj = (d - a) + fi * (e - b - d + a);
+                let residual = value - p.value;
+                self.residuals.push(residual.abs());
+                met += p.weight;
+                // Tukey's biweight: what stands or moves has no pull at all.
+                let u = residual / (4.7 * scale);
+                if u.abs() >= 1.0 {
+                    continue;
+                }
+                let w = p.weight * (1.0 - u * u) * (1.0 - u * u);
+                agreeing += p.weight;
+                own += p.value.abs() * p.weight;
+                // Cell per metre: column and row steps of the moved point.
+                let ga = gi / layout.azimuth_step;
+                let gd = gj / layout.depression_step;
+                let h2 = layout.height * layout.height;
+                let dd = -layout.height / (h2 + rho2);
+                let dx = ga * (-sa / rho) + gd * dd * ca;
+                let dy = ga * (ca / rho) + gd * dd * sa;
+                let (rx, ry) = (px - motion.along, py - motion.across);
+                let j = nalgebra::Vector5::new(dx, dy, dx * -ry + dy * rx, gd * ca, gd * sa);
+                h += j * j.transpose() * w;
+                g += j * (residual * w);
+            }
+            if self.residuals.len() < 40 {
+                return estimate;
+            }
+            let mid = self.residuals.len() / 2;
+            let (_, median, _) = self.residuals.select_nth_unstable_by(mid, f32::total_cmp);
+            let fresh = (1.4826 * *median).max(LEAST_SCALE);
+            estimate.inliers = agreeing / met.max(1e-3);
+            estimate.residual = fresh;
+            // Contrast explained: with a wrong motion the residual is as large
+            // as the contrast itself (times √2).
+            let contrast = own / agreeing.max(1e-3);
+            // The prior counts as measurements of the residual's own variance.
+            let pulls = [
+                (motion.along - prior.along, slack.along),
+                (motion.across - prior.across, slack.across),
+                (motion.yaw - prior.yaw, slack.yaw),
+                (motion.pitch - prior.pitch, slack.pitch),
+                (motion.roll - prior.roll, slack.roll),
+            ];
+            let mut data = h;
+            for (n, (off, sd)) in pulls.iter().enumerate() {
+                let w = scale * scale / (sd * sd);
+                h[(n, n)] += w;
+                g[n] += w * off;
+                data[(n, n)] += 1e-6;
+            }
+            let Some(inverse) = h.try_inverse() else {
+                return estimate;
+            };
+            let delta = inverse * g;
+            motion.along -= delta[0].clamp(-0.1, 0.1);
+            motion.across -= delta[1].clamp(-0.05, 0.05);
+            motion.yaw -= delta[2].clamp(-0.03, 0.03);
+            motion.pitch -= delta[3].clamp(-0.02, 0.02);
+            motion.roll -= delta[4].clamp(-0.02, 0.02);
+            // Neighbouring cells share their texture: count a third of them.
+            estimate.along_sd = (3.0 * inverse[(0, 0)]).sqrt() * fresh;
+            let explained = 1.0 - fresh / (1.2 * contrast + LEAST_SCALE);
+            estimate.quality =
+                (explained.clamp(0.0, 1.0) * (estimate.inliers * 1.4 - 0.3).clamp(0.0, 1.0)).sqrt();
+            let small = delta[0].abs() < 3e-4 && delta[2].abs() < 3e-4 && delta[3].abs() < 3e-4;
+            // Tighten step by step, never below what the data show.
+            scale = fresh.max(scale * 0.5);
+            if small && step > 1 {
+                break;
+            }
+        }
+        estimate.motion = motion;
+        estimate
+    }
+}

@@ -1,0 +1,332 @@
+//! The picture re-sampled so that standing things stand upright in it.
+//!
+//! Columns are equal steps of azimuth about the camera's foot point (positive
+//! toward the vehicle's right), rows equal steps of depression below the
+//! horizon, growing downward. Whatever the lens and the tilt, a vertical line
+//! of the world is then a column, the ground distance depends on the row
+//! alone, `ρ = height / tan(depression)`, and nearer ground is always lower.
+//! This is the polar form of the inverse perspective mapping of M. Bertozzi
+//! and A. Broggi, IEEE Trans. Image Processing 7(1), 1998.
+
+use crate::camera::{Picture, Plane};
+use crate::optics::{Ground, PixelPoint};
+use crate::profile::WatchArea;
+
+/// Most columns and rows a panorama may have: bounds the work per frame.
+const MOST_COLUMNS: f64 = 176.0;
+const MOST_ROWS: f64 = 152.0;
+/// A cell should not be finer than two full-size pixels.
+const PIXELS_PER_CELL: f64 = 2.0;
+/// The tallest thing whose top is of interest.
+const TALLEST_M: f64 = 2.0;
+
+/// One cell's place in the decoded planes: index of the upper left sample and
+/// the weights of the right and lower neighbours in 1/256.
+#[derive(Debug, Clone, Copy, Default)]
+struct Tap {
+    index: u32,
+    right: u16,
+    down: u16,
+}
+
+/// Sampling tables for one size of plane.
+#[derive(Debug, Clone, Default)]
+struct Taps {
+    width: usize,
+    height: usize,
+    taps: Vec<Tap>,
+}
+
+/// What one cell of the panorama looks at; made once from the profile.
+#[derive(Debug, Clone)]
+pub struct Layout {
+    /// Columns.
+    pub columns: usize,
+    /// Rows.
+    pub rows: usize,
+    /// Azimuth of column 0, radians.
+    pub azimuth0: f32,
+    /// Azimuth per column, radians.
+    pub azimuth_step: f32,
+    /// Depression of row 0, radians (negative above the horizon).
+    pub depression0: f32,
+    /// Depression per row, radians.
+    pub depression_step: f32,
+    /// Camera height, metres.
+    pub height: f32,
+    /// Full-size pixel of each cell.
+    pub pixels: Vec<PixelPoint>,
+    /// Whether the cell shows anything but the own vehicle or the outside of
+    /// the picture.
+    pub visible: Vec<bool>,
+    /// Whether the cell, taken as ground, lies in the watch area.
+    pub watched: Vec<bool>,
+    /// Ground distance of each row from the foot point, metres; infinite at
+    /// and above the horizon.
+    pub row_distance: Vec<f32>,
+    /// First row below the horizon.
+    pub horizon_row: usize,
+    /// Behind and side of the foot point.
+    pub foot: (f64, f64),
+    column_direction: Vec<(f32, f32)>,
+    luma: Taps,
+    chroma: Taps,
+}
+
+impl Layout {
+    /// Lays out the panorama for a camera. `masked(pixel)` tells which pixels
+    /// show the own vehicle. `None` if the watch area cannot be seen at all.
+    pub fn new(
+        ground: &Ground,
+        watch: &WatchArea,
+        masked: impl Fn(PixelPoint) -> bool,
+    ) -> Option<Layout> {
+        let lens = *ground.lens();
+        let height = ground.mount().height.0;
+        let position = ground.camera_position();
+        let (w, h) = (f64::from(lens.width), f64::from(lens.height));
+        // Azimuth and depression that the picture covers, from a grid of rays.
+        let (mut az, mut dep) = ((f64::MAX, f64::MIN), (f64::MAX, f64::MIN));
+        for j in 0..=48 {
+            for i in 0..=64 {
+                let p = PixelPoint {
+                    u: (w - 1.0) * f64::from(i) / 64.0,
+                    v: (h - 1.0) * f64::from(j) / 48.0,
+                };
+                let Some(ray) = ground.ray(p) else { continue };
+                let level = ray.x.hypot(ray.y);
+                let d = (-ray.z).atan2(level);
+                // Straight down every azimuth is the same place.
+                if d > 1.4 || ray.x < 0.0 {
+                    continue;
+                }
+                let a = ray.y.atan2(ray.x);
+                az = (az.0.min(a), az.1.max(a));
+                dep = (dep.0.min(d), dep.1.max(d));
+            }
+        }
+        let far = watch.far.0 - position.x;
+        if az.0 >= az.1 || far <= 0.0 {
+            return None;
+        }
+        // Nothing taller than a person at the far edge is of interest.
+        let top = ((height - TALLEST_M) / far).atan();
+        let dep = (dep.0.max(top), dep.1);
+        // And nothing beside the watch area, seen from its nearest row.
+        let nearest = height / dep.1.max(0.05).tan();
+        let reach = (watch.half_width.0 + position.y.abs()).atan2(nearest * 0.5);
+        let az = (az.0.max(-reach), az.1.min(reach));
+        if dep.0 >= dep.1 || az.0 >= az.1 {
+            return None;
+        }
+        let finest = PIXELS_PER_CELL * pixel_angle(ground)?;
+        let azimuth_step = finest.max((az.1 - az.0) / MOST_COLUMNS);
+        let depression_step = finest.max((dep.1 - dep.0) / MOST_ROWS);
+        let columns = ((az.1 - az.0) / azimuth_step).floor() as usize + 1;
+        let rows = ((dep.1 - dep.0) / depression_step).floor() as usize + 1;
+        if columns < 8 || rows < 8 {
+            return None;
+        }
+
+        let cells = columns * rows;
+        let mut layout = Layout {
+            columns,
+            rows,
+            azimuth0: az.0 as f32,
+            azimuth_step: azimuth_step as f32,
+            depression0: dep.0 as f32,
+            depression_step: depression_step as f32,
+            height: height as f32,
+            pixels: Vec::with_capacity(cells),
+            visible: Vec::with_capacity(cells),
+            watched: Vec::with_capacity(cells),
+            row_distance: Vec::with_capacity(rows),
+            horizon_row: 0,
+            foot: (position.x, position.y),
+            column_direction: (0..columns)
+                .map(|i| {
+                    let a = az.0 + azimuth_step * i as f64;
+                    (a.cos() as f32, a.sin() as f32)
+                })
+                .collect(),
+            luma: Taps::default(),
+            chroma: Taps::default(),
+        };
+        for j in 0..rows {
+            let d = dep.0 + depression_step * j as f64;
+            let distance = if d > 1e-3 {
+                height / d.tan()
+            } else {
+                f64::INFINITY
+            };
+            layout.row_distance.push(distance as f32);
+            if d <= 1e-3 {
+                layout.horizon_row = j + 1;
+            }
+            for i in 0..columns {
+                let a = az.0 + azimuth_step * i as f64;
+                let point = position
+                    + nalgebra::Vector3::new(d.cos() * a.cos(), d.cos() * a.sin(), -d.sin());
+                let pixel = ground.point_to_pixel(&point);
+                let inside = pixel.is_some_and(|p| lens.holds(p) && !masked(p));
+                layout.visible.push(inside);
+                layout
+                    .pixels
+                    .push(pixel.unwrap_or(PixelPoint { u: 0.0, v: 0.0 }));
+                let (behind, side) = (
+                    position.x + distance * a.cos(),
+                    position.y + distance * a.sin(),
+                );
+                layout.watched.push(
+                    inside
+                        && distance.is_finite()
+                        && behind <= watch.far.0
+                        && behind >= -0.5
+                        && side.abs() <= watch.half_width.0,
+                );
+            }
+        }
+        layout.watched.iter().any(|&w| w).then_some(layout)
+    }
+
+    /// Index of a cell.
+    pub fn at(&self, column: usize, row: usize) -> usize {
+        row * self.columns + column
+    }
+
+    /// Ground place of a fractional row in a column, relative to the foot
+    /// point: (along behind, along side), metres.
+    pub fn place(&self, column: usize, row: f32) -> (f32, f32) {
+        let rho = self.distance(row);
+        let (c, s) = self.column_direction[column];
+        (rho * c, rho * s)
+    }
+
+    /// Ground distance from the foot point at a fractional row, metres.
+    pub fn distance(&self, row: f32) -> f32 {
+        let d = self.depression0 + row * self.depression_step;
+        if d > 1e-3 {
+            self.height / d.tan()
+        } else {
+            f32::INFINITY
+        }
+    }
+
+    /// Full-size pixel of a fractional row in a column.
+    pub fn pixel(&self, column: usize, row: f32) -> PixelPoint {
+        let row = row.clamp(0.0, (self.rows - 1) as f32);
+        let j = (row as usize).min(self.rows - 2);
+        let f = f64::from(row - j as f32);
+        let (a, b) = (
+            self.pixels[self.at(column, j)],
+            self.pixels[self.at(column, j + 1)],
+        );
+        PixelPoint {
+            u: a.u + f * (b.u - a.u),
+            v: a.v + f * (b.v - a.v),
+        }
+    }
+
+    /// Samples the decoded picture into a panorama, reusing its buffers.
+    pub fn sample(&mut self, picture: &Picture, into: &mut Panorama) {
+        let full = (picture.full_width, picture.full_height);
+        make_taps(
+            &mut self.luma,
+            &self.pixels,
+            &self.visible,
+            &picture.y,
+            full,
+        );
+        make_taps(
+            &mut self.chroma,
+            &self.pixels,
+            &self.visible,
+            &picture.cb,
+            full,
+        );
+        fetch(&self.luma, &picture.y, &mut into.y);
+        fetch(&self.chroma, &picture.cb, &mut into.cb);
+        fetch(&self.chroma, &picture.cr, &mut into.cr);
+    }
+}
+
+/// The angle that one pixel spans in the middle of the picture, radians.
+fn pixel_angle(ground: &Ground) -> Option<f64> {
+    let lens = ground.lens();
+    let centre = PixelPoint {
+        u: f64::from(lens.width) / 2.0,
+        v: f64::from(lens.height) / 2.0,
+    };
+    let next = PixelPoint {
+        u: centre.u + 1.0,
+        v: centre.v,
+    };
+    let angle = ground.ray(centre)?.angle(&ground.ray(next)?);
+    (angle > 0.0).then_some(angle)
+}
+
+fn make_taps(
+    taps: &mut Taps,
+    pixels: &[PixelPoint],
+    visible: &[bool],
+    plane: &Plane,
+    full: (usize, usize),
+) {
+    if taps.width == plane.width && taps.height == plane.height && !taps.taps.is_empty() {
+        return;
+    }
+    taps.width = plane.width;
+    taps.height = plane.height;
+    taps.taps.clear();
+    let (sx, sy) = (
+        plane.width as f64 / full.0.max(1) as f64,
+        plane.height as f64 / full.1.max(1) as f64,
+    );
+    for (p, &seen) in pixels.iter().zip(visible) {
+        if !seen || plane.width < 2 || plane.height < 2 {
+            taps.taps.push(Tap::default());
+            continue;
+        }
+        let x = ((p.u + 0.5) * sx - 0.5).clamp(0.0, (plane.width - 1) as f64 - 1e-3);
+        let y = ((p.v + 0.5) * sy - 0.5).clamp(0.0, (plane.height - 1) as f64 - 1e-3);
+        let (i, j) = (
+            (x as usize).min(plane.width - 2),
+            (y as usize).min(plane.height - 2),
+        );
+        taps.taps.push(Tap {
+            index: (j * plane.width + i) as u32,
+            right: ((x - i as f64) * 256.0) as u16,
+            down: ((y - j as f64) * 256.0) as u16,
+        });
+    }
+}
+
+fn fetch(taps: &Taps, plane: &Plane, into: &mut Vec<f32>) {
+    into.resize(taps.taps.len(), 0.0);
+    if plane.width < 2 || plane.height < 2 {
+        let value = plane.data.first().copied().unwrap_or(0);
+        into.fill(f32::from(value));
+        return;
+    }
+    let data = &plane.data[..];
+    let stride = plane.width;
+    for (out, tap) in into.iter_mut().zip(&taps.taps) {
+        let i = tap.index as usize;
+        let (r, d) = (u32::from(tap.right), u32::from(tap.down));
+        let pair = |a: u8, b: u8| u32::from(a) * (256 - r) + u32::from(b) * r;
+        let top = pair(data[i], data[i + 1]);
+        let bottom = pair(data[i + stride], data[i + stride + 1]);
+        *out = (top * (256 - d) + bottom * d) as f32 * (1.0 / 65536.0);
+    }
+}
+
+/// A sampled panorama: planes of `rows × columns` values, 0..255.
+#[derive(Debug, Clone, Default)]
+pub struct Panorama {
+    /// Luma.
+    pub y: Vec<f32>,
+    /// Blue difference, 128 neutral.
+    pub cb: Vec<f32>,
+    /// Red difference, 128 neutral.
+    pub cr: Vec<f32>,
+}

@@ -1,0 +1,143 @@
+//! From blobs to contacts: metres, their uncertainty, height and area.
+
+use crate::optics::{Ground, GroundPoint, PixelPoint};
+use crate::profile::{Profile, WatchArea};
+use crate::track::Contact;
+
+use super::Blob;
+
+/// A vehicle is at least this wide and this high.
+const VEHICLE_WIDTH_M: f64 = 1.3;
+const VEHICLE_HEIGHT_M: f64 = 0.9;
+
+/// Turns blobs into contacts on the ground.
+#[derive(Debug, Clone)]
+pub struct Ranger {
+    ground: Ground,
+    watch: WatchArea,
+    pixel_sd: f64,
+    min_area_cm2: f64,
+    min_height_m: f64,
+    overhang_m: f64,
+}
+
+impl Ranger {
+    /// A ranger for one profile.
+    pub fn new(profile: &Profile) -> Self {
+        Ranger {
+            ground: profile.ground(),
+            watch: profile.watch,
+            pixel_sd: profile.segment.contact_sd_px,
+            min_area_cm2: profile.segment.min_area_cm2,
+            min_height_m: profile.segment.min_height.0,
+            overhang_m: profile.vehicle.overhang.0,
+        }
+    }
+
+    /// The contact of a blob; `None` if it is too small or outside the watch
+    /// area.
+    pub fn step(&self, blob: &Blob) -> Option<Contact> {
+        let line: Vec<(PixelPoint, GroundPoint, f64)> = blob
+            .contact
+            .iter()
+            .zip(&blob.top)
+            .filter_map(|(&foot, &top)| {
+                let g = self.ground.to_ground(foot)?;
+                Some((foot, g, self.height_over(g, top)))
+            })
+            .collect();
+        let (height_m, area_cm2) = self.silhouette(&line);
+        if area_cm2 < self.min_area_cm2 || height_m < self.min_height_m {
+            return None;
+        }
+        // A lone column that sticks out is noise: each is held to the middle
+        // of itself and its neighbours.
+        let smooth = |i: usize| -> f64 {
+            let at = |j: usize| line[j].1.behind_m;
+            if line.len() < 3 {
+                return at(i);
+            }
+            let i = i.clamp(1, line.len() - 2);
+            let mut three = [at(i - 1), at(i), at(i + 1)];
+            three.sort_by(f64::total_cmp);
+            three[1]
+        };
+        let (near_index, behind) = (0..line.len())
+            .map(|i| (i, smooth(i)))
+            .min_by(|a, b| a.1.total_cmp(&b.1))?;
+        let (pixel, place, _) = line[near_index];
+        let side = line.iter().fold((f64::MAX, f64::MIN), |s, l| {
+            (s.0.min(l.1.side_m), s.1.max(l.1.side_m))
+        });
+        if behind > self.watch.far.0
+            || side.0 > self.watch.half_width.0
+            || side.1 < -self.watch.half_width.0
+        {
+            return None;
+        }
+        let vehicle_like =
+            side.1 - side.0 >= VEHICLE_WIDTH_M && height_m >= VEHICLE_HEIGHT_M && blob.dark_foot;
+        let allowance = if vehicle_like { self.overhang_m } else { 0.0 };
+        let sigma_m = self.ground.behind_sd_m(pixel, self.pixel_sd)?;
+        let mut pixel_box = [f64::MAX, f64::MAX, f64::MIN, f64::MIN];
+        for p in blob.contact.iter().chain(&blob.top) {
+            pixel_box = [
+                pixel_box[0].min(p.u),
+                pixel_box[1].min(p.v),
+                pixel_box[2].max(p.u),
+                pixel_box[3].max(p.v),
+            ];
+        }
+        Some(Contact {
+            nearest: GroundPoint {
+                behind_m: (behind - allowance).max(0.0),
+                side_m: place.side_m,
+            },
+            sigma_m,
+            side_extent_m: side,
+            height_m,
+            probability: blob.probability,
+            line: line.iter().map(|l| l.0).collect(),
+            pixel_box,
+        })
+    }
+
+    /// Height over the ground of what `top` shows, if it stands at `foot`.
+    fn height_over(&self, foot: GroundPoint, top: PixelPoint) -> f64 {
+        let camera = self.ground.camera_position();
+        let level = (foot.behind_m - camera.x).hypot(foot.side_m - camera.y);
+        match self.ground.ray(top) {
+            Some(ray) => (camera.z + level * ray.z / ray.x.hypot(ray.y).max(1e-6)).max(0.0),
+            None => 0.0,
+        }
+    }
+
+    /// Height, m, that a tenth of the columns exceed, and silhouette area, cm².
+    fn silhouette(&self, line: &[(PixelPoint, GroundPoint, f64)]) -> (f64, f64) {
+        if line.is_empty() {
+            return (0.0, 0.0);
+        }
+        let camera = self.ground.camera_position();
+        let mut heights: Vec<f64> = line.iter().map(|l| l.2).collect();
+        let mut area = 0.0;
+        let bearing = |g: &GroundPoint| (g.side_m - camera.y).atan2(g.behind_m - camera.x);
+        for (i, (_, g, height)) in line.iter().enumerate() {
+            let other = &line[if i + 1 < line.len() {
+                i + 1
+            } else {
+                i.max(1) - 1
+            }]
+            .1;
+            let angle = if line.len() > 1 {
+                (bearing(g) - bearing(other)).abs()
+            } else {
+                0.0
+            };
+            let level = (g.behind_m - camera.x).hypot(g.side_m - camera.y);
+            area += level * angle * height;
+        }
+        heights.sort_by(f64::total_cmp);
+        let n = heights.len();
+        (heights[n - 1 - n / 10], area * 1e4)
+    }
+}

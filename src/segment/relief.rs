@@ -1,0 +1,134 @@
+//! Local contrast: what is left of a panorama when light is taken out.
+//!
+//! `(y − mean) / (mean + floor)` over a small window. A change of exposure and
+//! a cast shadow scale luma and its mean alike, so the relief of the ground
+//! stays the same under both; only the floor, which keeps sensor noise of dark
+//! places from being blown up, breaks the symmetry.
+
+/// Half the window's side, in cells.
+pub const RADIUS: usize = 3;
+/// Luma under which contrast is no longer trusted in full.
+const FLOOR: f32 = 20.0;
+/// Scale of the result: 1.0 of contrast.
+pub const UNIT: f32 = 256.0;
+
+/// Reusable buffers of the filter.
+#[derive(Debug, Clone, Default)]
+pub struct Filter {
+    sums: Vec<f32>,
+    mean: Vec<f32>,
+}
+
+impl Filter {
+    /// Writes the relief of `y` (`columns × rows`) into `out`.
+    pub fn relief(&mut self, y: &[f32], columns: usize, rows: usize, out: &mut Vec<f32>) {
+        self.box_mean(y, columns, rows, RADIUS);
+        out.resize(y.len(), 0.0);
+        for ((o, &v), &m) in out.iter_mut().zip(y).zip(&self.mean) {
+            *o = UNIT * (v - m) / (m + FLOOR);
+        }
+    }
+
+    /// Mean over a square window of `2 radius + 1`, cut off at the border.
+    pub fn box_mean(&mut self, y: &[f32], columns: usize, rows: usize, radius: usize) -> &[f32] {
+        self.sums.resize(columns * rows, 0.0);
+        self.mean.resize(columns * rows, 0.0);
+        // Down the columns: a running sum of whole rows, which vectorises.
+        let mut line = vec![0.0f32; columns];
+        for r in 0..rows.min(radius) {
+            add(&mut line, &y[r * columns..(r + 1) * columns]);
+        }
+        for r in 0..rows {
+            if r + radius < rows {
+                add(
+                    &mut line,
+                    &y[(r + radius) * columns..(r + radius + 1) * columns],
+                );
+            }
+            if r > radius {
+                let gone = r - radius - 1;
+                subtract(&mut line, &y[gone * columns..(gone + 1) * columns]);
+            }
+            let n = (r + radius).min(rows - 1) - r.saturating_sub(radius) + 1;
+            let scale = 1.0 / n as f32;
+            for (s, l) in self.sums[r * columns..(r + 1) * columns]
+                .iter_mut()
+                .zip(&line)
+            {
+                *s = l * scale;
+            }
+        }
+        // Along the rows.
+        for r in 0..rows {
+            let row = &self.sums[r * columns..(r + 1) * columns];
+            let out = &mut self.mean[r * columns..(r + 1) * columns];
+            let mut sum: f32 = row[..radius.min(columns)].iter().sum();
+            for c in 0..columns {
+                if c + radius < columns {
+                    sum += row[c + radius];
+                }
+                if c > radius {
+                    sum -= row[c - radius - 1];
+                }
+                let n = (c + radius).min(columns - 1) - c.saturating_sub(radius) + 1;
+                out[c] = sum / n as f32;
+            }
+        }
+        &self.mean
+    }
+}
+
+fn add(to: &mut [f32], row: &[f32]) {
+    for (t, r) in to.iter_mut().zip(row) {
+        *t += r;
+    }
+}
+
+fn subtract(from: &mut [f32], row: &[f32]) {
+    for (t, r) in from.iter_mut().zip(row) {
+        *t -= r;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn box_mean_equals_the_plain_sum_at_every_cell() {
+        let (columns, rows) = (9, 7);
+        let y: Vec<f32> = (0..columns * rows)
+            .map(|i| ((i * 37) % 101) as f32)
+            .collect();
+        let mut filter = Filter::default();
+        let mean = filter.box_mean(&y, columns, rows, 2).to_vec();
+        for r in 0..rows {
+            for c in 0..columns {
+                let (mut sum, mut n) = (0.0, 0.0);
+                for j in r.saturating_sub(2)..=(r + 2).min(rows - 1) {
+                    for i in c.saturating_sub(2)..=(c + 2).min(columns - 1) {
+                        sum += y[j * columns + i];
+                        n += 1.0;
+                    }
+                }
+                let want: f32 = sum / n;
+                assert!((mean[r * columns + c] - want).abs() < 1e-3);
+            }
+        }
+    }
+
+    #[test]
+    fn halving_the_light_leaves_the_relief_of_a_bright_picture() {
+        let y: Vec<f32> = (0..400)
+            .map(|i| 150.0 + ((i * 31) % 17) as f32 * 4.0)
+            .collect();
+        let half: Vec<f32> = y.iter().map(|v| v * 0.6).collect();
+        let mut filter = Filter::default();
+        let (mut a, mut b) = (Vec::new(), Vec::new());
+        filter.relief(&y, 20, 20, &mut a);
+        filter.relief(&half, 20, 20, &mut b);
+        for (x, z) in a.iter().zip(&b) {
+            assert!((x - z).abs() <= 0.12 * x.abs() + 0.1, "{x} against {z}");
+        }
+    }
+}
