@@ -10,6 +10,7 @@
 mod appearance;
 mod blob;
 mod change;
+mod colour_range;
 mod edges;
 mod ground_model;
 mod groups;
@@ -20,6 +21,7 @@ mod range;
 mod relief;
 
 pub use blob::Blob;
+pub use colour_range::ColourSegmenter;
 pub use ground_model::{GroundModel, Stages};
 pub use motion::{Estimate, Motion};
 pub use panorama::{Layout, Panorama};

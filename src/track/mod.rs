@@ -1,8 +1,12 @@
 //! Contacts of single frames become obstacles with an id, a speed and an age.
 
+mod tracker;
+
 use std::time::Duration;
 
 use crate::optics::GroundPoint;
+
+pub use tracker::{OwnMotion, Tracker};
 
 /// One ranged blob of one frame.
 #[derive(Debug, Clone, PartialEq)]

@@ -1,0 +1,380 @@
+//! Kalman tracks in ground coordinates.
+//!
+//! State (behind, side, and their speeds) relative to the vehicle, constant
+//! velocity with white acceleration noise (Y. Bar-Shalom, X. R. Li, T.
+//! Kirubarajan, Estimation with Applications to Tracking and Navigation, 2001,
+//! section 6.2.2). A new track starts with the speed that a standing thing has
+//! under the vehicle's own motion, so closing speed is about right at once.
+
+use std::time::Duration;
+
+use nalgebra::{Matrix2, Matrix2x4, Matrix4, Vector2, Vector4};
+
+use crate::optics::GroundPoint;
+use crate::profile::TrackSettings;
+
+use super::{Contact, Obstacle};
+
+/// White acceleration noise, m/s² per √Hz: a walker starts and stops.
+const ACCELERATION: f64 = 1.2;
+/// Uncertainty of a new track's speed, m/s.
+const SPEED_SD: f64 = 0.8;
+/// Sideways noise of the nearest point, metres: on a broad thing it jumps.
+const SIDE_SD: f64 = 0.15;
+/// Floor of the range noise used in the filter, metres.
+const LEAST_SD: f64 = 0.02;
+/// Speeds below this do not make a time to contact, m/s.
+const CLOSING: f64 = 0.05;
+/// Two tracks on one thing are one if they stay this close, metres.
+const SAME: f64 = 0.25;
+
+/// The vehicle's own motion as the tracker needs it.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct OwnMotion {
+    /// Rearward speed, m/s.
+    pub speed_mps: f64,
+    /// Turn rate toward the vehicle's right, rad/s.
+    pub yaw_rate_rps: f64,
+    /// Whether the picture gave it; otherwise zeros.
+    pub known: bool,
+}
+
+#[derive(Debug, Clone)]
+struct Track {
+    id: Option<u32>,
+    state: Vector4<f64>,
+    covariance: Matrix4<f64>,
+    /// Bit 0 is the newest frame.
+    hits: u32,
+    born: Duration,
+    last_seen: Duration,
+    seen: bool,
+    side_extent_m: (f64, f64),
+    height_m: f64,
+    line: Vec<crate::optics::PixelPoint>,
+}
+
+/// Contacts in, obstacles out.
+#[derive(Debug, Clone)]
+pub struct Tracker {
+    settings: TrackSettings,
+    enter_probability: f64,
+    tracks: Vec<Track>,
+    next_id: u32,
+    last: Option<Duration>,
+}
+
+impl Tracker {
+    /// A tracker without tracks. Contacts below `enter_probability` keep a
+    /// track alive but do not confirm one.
+    pub fn new(settings: TrackSettings, enter_probability: f64) -> Self {
+        Tracker {
+            settings,
+            enter_probability,
+            tracks: Vec::new(),
+            next_id: 1,
+            last: None,
+        }
+    }
+
+    /// Takes the contacts of a frame judged at `now`; gives all confirmed
+    /// obstacles, nearest first.
+    pub fn step(&mut self, contacts: &[Contact], own: OwnMotion, now: Duration) -> Vec<Obstacle> {
+        let dt = self
+            .last
+            .map_or(0.0, |l| now.saturating_sub(l).as_secs_f64());
+        self.last = Some(now);
+        for track in &mut self.tracks {
+            track.predict(dt);
+        }
+        self.associate(contacts, own, now);
+        let settings = self.settings;
+        self.tracks.retain(|t| {
+            let lost = now.saturating_sub(t.last_seen);
+            if t.id.is_some() {
+                lost <= settings.coast
+            } else {
+                t.hits & window_mask(settings.confirm_window) != 0
+            }
+        });
+        self.merge();
+        for track in &mut self.tracks {
+            let hits = (track.hits & window_mask(settings.confirm_window)).count_ones();
+            if track.id.is_none() && hits >= settings.confirm_hits {
+                track.id = Some(self.next_id);
+                self.next_id += 1;
+            }
+        }
+        let mut obstacles: Vec<Obstacle> =
+            self.tracks.iter().filter_map(|t| t.obstacle(now)).collect();
+        obstacles.sort_by(|a, b| a.nearest.behind_m.total_cmp(&b.nearest.behind_m));
+        obstacles
+    }
+
+    /// Nearest pairs first, each contact and each track once.
+    fn associate(&mut self, contacts: &[Contact], own: OwnMotion, now: Duration) {
+        let mut pairs = Vec::new();
+        for (i, t) in self.tracks.iter().enumerate() {
+            for (j, c) in contacts.iter().enumerate() {
+                let d = t.distance(c);
+                // The gate opens with the time out of sight.
+                let lost = now.saturating_sub(t.last_seen).as_secs_f64();
+                if d <= self.settings.gate.0 * (1.0 + lost) {
+                    pairs.push((d, i, j));
+                }
+            }
+        }
+        pairs.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let mut track_used = vec![false; self.tracks.len()];
+        let mut contact_used = vec![false; contacts.len()];
+        for (_, i, j) in pairs {
+            if track_used[i] || contact_used[j] {
+                continue;
+            }
+            track_used[i] = true;
+            contact_used[j] = true;
+            let sure = contacts[j].probability >= self.enter_probability;
+            self.tracks[i].update(&contacts[j], sure, now);
+        }
+        for (t, used) in self.tracks.iter_mut().zip(&track_used) {
+            if !used {
+                t.hits <<= 1;
+                t.seen = false;
+            }
+        }
+        for (c, used) in contacts.iter().zip(&contact_used) {
+            if !used && c.probability >= self.enter_probability {
+                self.tracks.push(Track::new(c, own, now));
+            }
+        }
+    }
+
+    /// A thing that was seen in two pieces for a while keeps the older id.
+    fn merge(&mut self) {
+        let mut i = 0;
+        while i < self.tracks.len() {
+            let mut j = i + 1;
+            while j < self.tracks.len() {
+                let (a, b) = (&self.tracks[i], &self.tracks[j]);
+                let d = (a.state.xy() - b.state.xy()).norm();
+                if d < SAME && (!a.seen || !b.seen) {
+                    let keep_first = match (a.id, b.id) {
+                        (Some(x), Some(y)) => x < y,
+                        (Some(_), None) => true,
+                        (None, Some(_)) => false,
+                        (None, None) => a.born <= b.born,
+                    };
+                    let (winner, loser) = if keep_first { (i, j) } else { (j, i) };
+                    if !self.tracks[winner].seen {
+                        let id = self.tracks[winner].id;
+                        let born = self.tracks[winner].born;
+                        self.tracks[winner] = self.tracks[loser].clone();
+                        self.tracks[winner].id = id.or(self.tracks[loser].id);
+                        self.tracks[winner].born = born;
+                    }
+                    self.tracks.remove(loser);
+                    if loser == i {
+                        break;
+                    }
+                    continue;
+                }
+                j += 1;
+            }
+            i += 1;
+        }
+    }
+}
+
+fn window_mask(frames: u32) -> u32 {
+    if frames >= 32 {
+        u32::MAX
+    } else {
+        (1 << frames) - 1
+    }
+}
+
+impl Track {
+    fn new(c: &Contact, own: OwnMotion, now: Duration) -> Self {
+        let sd = c.sigma_m.max(LEAST_SD);
+        let g = c.nearest;
+        // A standing thing comes nearer at the vehicle's speed and swings
+        // against its turn.
+        let state = Vector4::new(
+            g.behind_m,
+            g.side_m,
+            -own.speed_mps + own.yaw_rate_rps * g.side_m,
+            -own.yaw_rate_rps * g.behind_m,
+        );
+        Track {
+            id: None,
+            state,
+            covariance: Matrix4::from_diagonal(&Vector4::new(
+                sd * sd,
+                SIDE_SD * SIDE_SD,
+                SPEED_SD * SPEED_SD,
+                SPEED_SD * SPEED_SD,
+            )),
+            hits: 1,
+            born: now,
+            last_seen: now,
+            seen: true,
+            side_extent_m: c.side_extent_m,
+            height_m: c.height_m,
+            line: c.line.clone(),
+        }
+    }
+
+    fn predict(&mut self, dt: f64) {
+        let mut f = Matrix4::identity();
+        f[(0, 2)] = dt;
+        f[(1, 3)] = dt;
+        self.state = f * self.state;
+        let q = ACCELERATION * ACCELERATION;
+        let (a, b, c) = (dt * dt * dt / 3.0 * q, dt * dt / 2.0 * q, dt * q);
+        let noise = Matrix4::new(
+            a, 0.0, b, 0.0, //
+            0.0, a, 0.0, b, //
+            b, 0.0, c, 0.0, //
+            0.0, b, 0.0, c,
+        );
+        self.covariance = f * self.covariance * f.transpose() + noise;
+        let shift = self.state[3] * dt;
+        self.side_extent_m.0 += shift;
+        self.side_extent_m.1 += shift;
+    }
+
+    /// Distance on the ground from the track to a contact; sideways only what
+    /// lies outside the contact's extent counts.
+    fn distance(&self, c: &Contact) -> f64 {
+        let along = self.state[0] - c.nearest.behind_m;
+        let gap = (c.side_extent_m.0 - self.side_extent_m.1)
+            .max(self.side_extent_m.0 - c.side_extent_m.1)
+            .max(0.0);
+        along.hypot(gap)
+    }
+
+    fn update(&mut self, c: &Contact, sure: bool, now: Duration) {
+        let h = Matrix2x4::new(
+            1.0, 0.0, 0.0, 0.0, //
+            0.0, 1.0, 0.0, 0.0,
+        );
+        let sd = c.sigma_m.max(LEAST_SD);
+        let noise = Matrix2::new(sd * sd, 0.0, 0.0, SIDE_SD * SIDE_SD);
+        let seen = Vector2::new(c.nearest.behind_m, c.nearest.side_m);
+        let innovation = seen - h * self.state;
+        let s = h * self.covariance * h.transpose() + noise;
+        if let Some(inverse) = s.try_inverse() {
+            let gain = self.covariance * h.transpose() * inverse;
+            self.state += gain * innovation;
+            self.covariance = (Matrix4::identity() - gain * h) * self.covariance;
+        }
+        self.hits = (self.hits << 1) | u32::from(sure);
+        self.seen = true;
+        self.last_seen = now;
+        self.side_extent_m = c.side_extent_m;
+        self.height_m += 0.3 * (c.height_m - self.height_m);
+        self.line.clone_from(&c.line);
+    }
+
+    fn obstacle(&self, now: Duration) -> Option<Obstacle> {
+        let behind_m = self.state[0].max(0.0);
+        let closing = -self.state[2];
+        Some(Obstacle {
+            id: self.id?,
+            nearest: GroundPoint {
+                behind_m,
+                side_m: self.state[1],
+            },
+            sigma_m: self.covariance[(0, 0)].max(0.0).sqrt(),
+            side_extent_m: self.side_extent_m,
+            height_m: self.height_m,
+            behind_mps: self.state[2],
+            side_mps: self.state[3],
+            time_to_contact: (closing > CLOSING)
+                .then(|| Duration::try_from_secs_f64(behind_m / closing).ok())
+                .flatten(),
+            age: now.saturating_sub(self.born),
+            seen: self.seen,
+            line: self.line.clone(),
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::Metres;
+
+    fn tracker() -> Tracker {
+        let settings = TrackSettings {
+            confirm_hits: 3,
+            confirm_window: 5,
+            coast: Duration::from_millis(500),
+            gate: Metres(0.6),
+        };
+        Tracker::new(settings, 0.6)
+    }
+
+    fn contact(behind_m: f64, side_m: f64) -> Contact {
+        Contact {
+            nearest: GroundPoint { behind_m, side_m },
+            sigma_m: 0.03,
+            side_extent_m: (side_m - 0.2, side_m + 0.2),
+            height_m: 1.0,
+            probability: 0.9,
+            line: Vec::new(),
+            pixel_box: [0.0; 4],
+        }
+    }
+
+    fn at(frame: u32) -> Duration {
+        Duration::from_secs_f64(f64::from(frame) / 15.0)
+    }
+
+    #[test]
+    fn confirmed_only_after_enough_hits_in_the_window() {
+        let mut t = tracker();
+        let own = OwnMotion::default();
+        assert!(t.step(&[contact(2.0, 0.0)], own, at(0)).is_empty());
+        assert!(t.step(&[], own, at(1)).is_empty());
+        assert!(t.step(&[contact(2.0, 0.0)], own, at(2)).is_empty());
+        assert_eq!(t.step(&[contact(2.0, 0.0)], own, at(3)).len(), 1);
+    }
+
+    #[test]
+    fn closing_speed_within_the_bar_after_one_second() {
+        let mut t = tracker();
+        let mut seen = Vec::new();
+        for frame in 0..16 {
+            let behind = 3.0 - 1.2 * f64::from(frame) / 15.0;
+            // A row's worth of alternating noise.
+            let noise = if frame % 2 == 0 { 0.02 } else { -0.02 };
+            seen = t.step(
+                &[contact(behind + noise, 0.1)],
+                OwnMotion::default(),
+                at(frame),
+            );
+        }
+        let o = &seen[0];
+        assert!((o.behind_mps + 1.2).abs() < 0.15, "{}", o.behind_mps);
+        let ttc = o.time_to_contact.map_or(0.0, |d| d.as_secs_f64());
+        assert!((ttc - 1.8 / 1.2).abs() < 0.25, "{ttc}");
+    }
+
+    #[test]
+    fn id_survives_half_a_second_out_of_sight() {
+        let mut t = tracker();
+        let own = OwnMotion::default();
+        let walk = |f: u32| contact(2.0, -1.0 + 1.2 * f64::from(f) / 15.0);
+        let mut first = None;
+        for f in 0..10 {
+            first = t.step(&[walk(f)], own, at(f)).first().map(|o| o.id);
+        }
+        for f in 10..16 {
+            let o = t.step(&[], own, at(f));
+            assert_eq!(o.first().map(|o| (o.id, o.seen)), first.map(|i| (i, false)));
+        }
+        let back = t.step(&[walk(16)], own, at(16));
+        assert_eq!(back.first().map(|o| o.id), first);
+    }
+}

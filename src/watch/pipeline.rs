@@ -1,0 +1,184 @@
+//! The loop's inside: one frame in, one verdict out. `replay` and `run` call
+//! this same step with other ends.
+
+use std::path::Path;
+use std::time::Duration;
+
+use anyhow::Context;
+
+use crate::optics::PixelPoint;
+use crate::profile::{Profile, SegmentMethod};
+use crate::segment::{Blob, ColourSegmenter, Estimate, GroundModel, Ranger};
+use crate::track::{Contact, Obstacle, OwnMotion, Tracker};
+use crate::zone::{Verdict, ZoneEvaluator};
+
+use super::{Health, Input};
+
+/// Motion of less quality than this is not taken as known.
+const MOTION_QUALITY: f32 = 0.3;
+
+/// Pixels that show the own vehicle.
+#[derive(Debug, Clone, Default)]
+pub struct SelfMask {
+    width: u32,
+    height: u32,
+    set: Vec<bool>,
+}
+
+impl SelfMask {
+    /// Reads a mask picture: any pixel that is not black is masked.
+    ///
+    /// # Errors
+    /// The file cannot be read, or its size is not the profile's picture size.
+    pub fn load(path: &Path, profile: &Profile) -> anyhow::Result<SelfMask> {
+        let image = image::open(path)
+            .with_context(|| {
+                format!(
+                    "{}: cannot read the self-mask; make one or remove camera.self_mask",
+                    path.display()
+                )
+            })?
+            .to_luma8();
+        let (width, height) = image.dimensions();
+        anyhow::ensure!(
+            (width, height) == (profile.camera.width, profile.camera.height),
+            "{}: the self-mask is {width}x{height}, the profile's picture {}x{}; make it anew",
+            path.display(),
+            profile.camera.width,
+            profile.camera.height
+        );
+        Ok(SelfMask {
+            width,
+            height,
+            set: image.into_raw().iter().map(|&v| v > 0).collect(),
+        })
+    }
+
+    /// Whether the full-size pixel shows the own vehicle.
+    pub fn covers(&self, p: PixelPoint) -> bool {
+        let (x, y) = (p.u.round(), p.v.round());
+        if x < 0.0 || y < 0.0 || x >= f64::from(self.width) || y >= f64::from(self.height) {
+            return false;
+        }
+        self.set[y as usize * self.width as usize + x as usize]
+    }
+}
+
+enum Segmenter {
+    Ground(Box<GroundModel>),
+    Colour(ColourSegmenter),
+}
+
+/// What one frame came to.
+#[derive(Debug, Clone)]
+pub struct Outcome {
+    /// The verdict.
+    pub verdict: Verdict,
+    /// All tracked obstacles, nearest first, also those outside every zone.
+    pub obstacles: Vec<Obstacle>,
+    /// The frame's own contacts, before tracking.
+    pub contacts: Vec<Contact>,
+    /// The vehicle's own motion.
+    pub own: OwnMotion,
+    /// How well the motion is known.
+    pub estimate: Estimate,
+}
+
+/// All pure stages in their order.
+pub struct Pipeline {
+    health: Health,
+    mask: SelfMask,
+    segmenter: Segmenter,
+    ranger: Ranger,
+    tracker: Tracker,
+    zones: ZoneEvaluator,
+}
+
+impl Pipeline {
+    /// The stages of a profile.
+    ///
+    /// # Errors
+    /// The self-mask cannot be read, or the camera sees nothing of the watch
+    /// area.
+    pub fn new(profile: &Profile) -> anyhow::Result<Self> {
+        let mask = match &profile.camera.self_mask {
+            Some(path) => SelfMask::load(path, profile)?,
+            None => SelfMask::default(),
+        };
+        let segmenter = match profile.segment.method {
+            SegmentMethod::GroundModel => Segmenter::Ground(Box::new(
+                GroundModel::new(profile, |p| mask.covers(p)).with_context(|| {
+                    format!(
+                        "{}: the camera sees nothing of the watch area; check [mount] and [watch]",
+                        profile.name
+                    )
+                })?,
+            )),
+            SegmentMethod::ColourRange => Segmenter::Colour(ColourSegmenter::new(&profile.segment)),
+        };
+        Ok(Pipeline {
+            health: Health::new(profile.health),
+            mask,
+            segmenter,
+            ranger: Ranger::new(profile),
+            tracker: Tracker::new(profile.track, profile.segment.enter_probability),
+            zones: ZoneEvaluator::new(profile),
+        })
+    }
+
+    /// The default segmenter's stages of the last frame, for looking at.
+    pub fn ground_model(&self) -> Option<&GroundModel> {
+        match &self.segmenter {
+            Segmenter::Ground(g) => Some(g),
+            Segmenter::Colour(_) => None,
+        }
+    }
+
+    /// Judges what arrived at `now`. `lap` is called with the name of each
+    /// stage when it is done, for timing; it has no other effect.
+    pub fn step(
+        &mut self,
+        input: Input<'_>,
+        now: Duration,
+        lap: &mut dyn FnMut(&'static str),
+    ) -> Outcome {
+        let reason = self.health.step(input, now);
+        lap("health");
+        let mut own = OwnMotion::default();
+        let mut estimate = Estimate::default();
+        let blobs: Vec<Blob> = match (input, &mut self.segmenter) {
+            (Input::Picture(picture), Segmenter::Ground(model)) => {
+                let blobs = model.step(picture, now);
+                estimate = *model.motion();
+                let (speed, yaw_rate) = model.velocity();
+                if estimate.quality >= MOTION_QUALITY {
+                    own = OwnMotion {
+                        speed_mps: f64::from(speed),
+                        yaw_rate_rps: f64::from(yaw_rate),
+                        known: true,
+                    };
+                }
+                blobs
+            }
+            (Input::Picture(picture), Segmenter::Colour(colour)) => {
+                let mask = &self.mask;
+                colour.step(picture, |p| mask.covers(p))
+            }
+            _ => Vec::new(),
+        };
+        lap("segment");
+        let contacts: Vec<Contact> = blobs.iter().filter_map(|b| self.ranger.step(b)).collect();
+        lap("range");
+        let obstacles = self.tracker.step(&contacts, own, now);
+        lap("track");
+        let verdict = self.zones.step(&obstacles, reason, now);
+        lap("zone");
+        Outcome {
+            verdict,
+            obstacles,
+            contacts,
+            own,
+            estimate,
+        }
+    }
+}
