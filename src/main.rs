@@ -16,12 +16,15 @@ struct Cli {
 }
 
 #[derive(Subcommand)]
-enum Command {}
+enum Command {
+    Replay(hindward::bench::replay::ReplayArgs),
+}
 
 fn main() -> ExitCode {
     let cli = Cli::parse();
-    let done: anyhow::Result<ExitCode> = match cli.command {};
-    #[allow(unreachable_code)]
+    let done: anyhow::Result<ExitCode> = match cli.command {
+        Command::Replay(args) => hindward::bench::replay::run(&args),
+    };
     done.unwrap_or_else(|error| {
         eprintln!("hindward: {error:#}");
         ExitCode::from(2)

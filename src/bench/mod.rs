@@ -1,1 +1,9 @@
 //! Replay of clips, scoring against truth, reports.
+
+pub mod replay;
+mod run_folder;
+mod stage_picture;
+mod tables;
+
+pub use run_folder::RunFolder;
+pub use tables::{verdict_word, Summary};

@@ -62,8 +62,10 @@ impl Decoder {
     /// # Errors
     /// [`DecodeError::Broken`] if the JPEG library cannot start.
     pub fn new() -> Result<Self, DecodeError> {
+        let mut jpeg = Decompressor::new().map_err(library)?;
+        jpeg.set_scan_limit(MAX_SCANS).map_err(library)?;
         Ok(Decoder {
-            jpeg: new_library()?,
+            jpeg,
             scratch: Vec::new(),
             sums: Vec::new(),
             planes: Picture::default(),
@@ -90,10 +92,7 @@ impl Decoder {
         }
         let d = usize::from(denominator);
         match raw.format {
-            PixelFormat::Jpeg => {
-                let done = self.decode_jpeg(raw, d, out);
-                self.renewed(done)
-            }
+            PixelFormat::Jpeg => self.decode_jpeg(raw, d, out),
             PixelFormat::Png => {
                 let size = self.png_to_scratch(raw)?;
                 rgb_to_picture(&self.scratch, size, d, out);
@@ -111,8 +110,13 @@ impl Decoder {
     pub fn decode_rgb(&mut self, raw: &RawFrame, out: &mut RgbImage) -> Result<(), DecodeError> {
         match raw.format {
             PixelFormat::Jpeg => {
-                let done = self.decode_jpeg_rgb(raw, out);
-                self.renewed(done)
+                let (width, height) = checked_size(raw, jpeg_size(&raw.bytes))?;
+                let header = self.jpeg.read_header(&raw.bytes).map_err(library)?;
+                if matches!(header.colorspace, Colorspace::CMYK | Colorspace::YCCK) {
+                    return Err(DecodeError::Unsupported("four-colour JPEG"));
+                }
+                fit(out, width, height);
+                self.jpeg_to_rgb(&raw.bytes, (width, height), 1, out)
             }
             PixelFormat::Png => {
                 let (width, height) = self.png_to_scratch(raw)?;
@@ -139,28 +143,6 @@ impl Decoder {
         }
     }
 
-    /// After an error the library may start the next picture in the middle of
-    /// the bad one, so it is started anew.
-    fn renewed(&mut self, done: Result<(), DecodeError>) -> Result<(), DecodeError> {
-        if done.is_err() {
-            self.jpeg = new_library()?;
-        }
-        done
-    }
-
-    fn decode_jpeg_rgb(&mut self, raw: &RawFrame, out: &mut RgbImage) -> Result<(), DecodeError> {
-        let size = checked_size(raw, jpeg_size(&raw.bytes))?;
-        let header = self.jpeg.read_header(&raw.bytes).map_err(library)?;
-        if (header.width, header.height) != (size.0 as usize, size.1 as usize) {
-            return Err(DecodeError::Broken("two sizes in one header".into()));
-        }
-        if matches!(header.colorspace, Colorspace::CMYK | Colorspace::YCCK) {
-            return Err(DecodeError::Unsupported("four-colour JPEG"));
-        }
-        fit(out, size.0, size.1);
-        self.jpeg_to_rgb(&raw.bytes, size, out)
-    }
-
     fn decode_jpeg(
         &mut self,
         raw: &RawFrame,
@@ -180,7 +162,7 @@ impl Decoder {
             (Colorspace::RGB, _) | (_, Subsamp::Unknown) => {
                 // Rare in cameras: the long way round, through RGB.
                 let mut rgb = RgbImage::new(width, height);
-                self.jpeg_to_rgb(&raw.bytes, (width, height), &mut rgb)?;
+                self.jpeg_to_rgb(&raw.bytes, (width, height), 1, &mut rgb)?;
                 rgb_to_picture(&rgb, full, d, out);
                 set_full_size(out, full);
                 return Ok(());
@@ -233,8 +215,10 @@ impl Decoder {
                 plane.data.extend_from_slice(&buffer[at..at + chroma_len]);
             }
         }
-        out.y.resize(y_width, y_height);
-        if !packed {
+        if packed {
+            out.y.resize(y_width, y_height);
+        } else {
+            out.y.resize(y_width, y_height);
             for (to, from) in out
                 .y
                 .data
@@ -252,10 +236,11 @@ impl Decoder {
         &mut self,
         bytes: &[u8],
         (width, height): (u32, u32),
+        d: usize,
         out: &mut RgbImage,
     ) -> Result<(), DecodeError> {
         self.jpeg
-            .set_scaling_factor(ScalingFactor::ONE)
+            .set_scaling_factor(ScalingFactor::new(1, d))
             .map_err(library)?;
         let done = self.jpeg.decompress(
             bytes,
@@ -371,12 +356,6 @@ impl Decoder {
     }
 }
 
-fn new_library() -> Result<Decompressor, DecodeError> {
-    let mut jpeg = Decompressor::new().map_err(library)?;
-    jpeg.set_scan_limit(MAX_SCANS).map_err(library)?;
-    Ok(jpeg)
-}
-
 /// An error of the JPEG library, without its prefix.
 fn library(error: turbojpeg::Error) -> DecodeError {
     match error {
@@ -388,8 +367,7 @@ fn library(error: turbojpeg::Error) -> DecodeError {
 /// The library reports every doubt as an error. One is harmless: some cameras
 /// fill up a frame with zeros before the end marker. It passes only if the
 /// surplus bytes really are fill; anything else means that the entropy data
-/// went out of step, and the picture is not to be trusted. (Up to eight surplus
-/// bytes lie in the library's bit buffer and go unnoticed.)
+/// went out of step, and the picture is not to be trusted.
 fn accept_padding(done: turbojpeg::Result<()>, bytes: &[u8]) -> Result<(), DecodeError> {
     let error = match done {
         Ok(()) => return Ok(()),

@@ -176,6 +176,17 @@ impl ZoneState {
     }
 }
 
+/// The gravest zone of the profile that an obstacle stands in, if any.
+pub fn zone_of<'a>(profile: &'a Profile, obstacle: &Obstacle) -> Option<&'a Zone> {
+    let mut best: Option<&Zone> = None;
+    for zone in &profile.zones {
+        if is_inside(zone, obstacle, 0.0) && best.is_none_or(|b| zone.signal > b.signal) {
+            best = Some(zone);
+        }
+    }
+    best
+}
+
 /// Whether an obstacle stands in a zone grown by `margin` metres.
 fn is_inside(zone: &Zone, obstacle: &Obstacle, margin: f64) -> bool {
     let (a, b) = obstacle.side_extent_m;

@@ -3,7 +3,7 @@
 mod evaluator;
 mod reach;
 
-pub use evaluator::{announced_range_m, ZoneEvaluator, NEAR_SIDE_SIGMAS};
+pub use evaluator::{announced_range_m, zone_of, ZoneEvaluator, NEAR_SIDE_SIGMAS};
 pub use reach::reach_m;
 
 use crate::profile::SignalWord;
