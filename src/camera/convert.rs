@@ -11,7 +11,7 @@ pub(crate) struct Samples<'a> {
     pub bytes: &'a [u8],
     /// Bytes from one row to the next.
     pub stride: usize,
-    /// Bytes from one sample to the next.
+    /// Bytes from one sample to the next: 1, 2 or 4.
     pub step: usize,
     /// Samples in a row.
     pub width: usize,
@@ -27,7 +27,7 @@ pub(crate) enum Kind {
 }
 
 /// Turns samples into a plane `ceil(size / d)` each way; every output sample is
-/// the rounded mean of its box. `sums` is scratch space kept between calls.
+/// the rounded mean of its box; `d` is 1, 2 or 4. `sums` is scratch space kept between calls.
 ///
 /// The caller has checked that `bytes` holds `height` rows of `width` samples.
 pub(crate) fn reduce(
@@ -57,26 +57,57 @@ pub(crate) fn reduce(
             let row_count = rows.len();
             sums.clear();
             sums.resize(width, 0);
+            // Whole boxes with the box and step known to the compiler, then the
+            // edge that may be narrower.
+            let add = match (d, src.step) {
+                (2, 1) => add_row::<2, 1>,
+                (2, 2) => add_row::<2, 2>,
+                (2, _) => add_row::<2, 4>,
+                (_, 1) => add_row::<4, 1>,
+                (_, 2) => add_row::<4, 2>,
+                (_, _) => add_row::<4, 4>,
+            };
             for y in rows {
-                let row = row(y);
-                for (sum, cell) in sums.iter_mut().zip(row.chunks(d * src.step)) {
-                    *sum += cell
-                        .iter()
-                        .step_by(src.step)
-                        .map(|&v| u16::from(v))
-                        .sum::<u16>();
+                add(row(y), sums);
+            }
+            let (inner, edge) = to.split_at_mut(width - 1);
+            let count = (d * row_count) as u16;
+            if row_count == d {
+                let shift = count.trailing_zeros(); // 4 or 16
+                for (to, &sum) in inner.iter_mut().zip(sums.iter()) {
+                    *to = ((sum + count / 2) >> shift) as u8;
+                }
+            } else {
+                for (to, &sum) in inner.iter_mut().zip(sums.iter()) {
+                    *to = ((sum + count / 2) / count) as u8;
                 }
             }
-            let last_columns = src.width - (width - 1) * d;
-            for (x, (to, &sum)) in to.iter_mut().zip(sums.iter()).enumerate() {
-                let columns = if x + 1 == width { last_columns } else { d };
-                let count = (columns * row_count) as u16;
-                *to = ((sum + count / 2) / count) as u8;
-            }
+            let count = ((src.width - (width - 1) * d) * row_count) as u16;
+            edge[0] = ((sums[width - 1] + count / 2) / count) as u8;
         }
         if range == Range::Limited {
             stretch(to, kind);
         }
+    }
+}
+
+/// Adds one row of samples, `STEP` bytes apart, to the sums of boxes `D` wide.
+fn add_row<const D: usize, const STEP: usize>(row: &[u8], sums: &mut [u16]) {
+    let boxes = row.chunks_exact(D * STEP);
+    let rest = boxes.remainder();
+    let mut used = 0;
+    for (sum, cell) in sums.iter_mut().zip(boxes) {
+        for k in 0..D {
+            *sum += u16::from(cell[k * STEP]);
+        }
+        used += 1;
+    }
+    if let Some(sum) = sums.get_mut(used) {
+        *sum += rest
+            .iter()
+            .step_by(STEP)
+            .map(|&v| u16::from(v))
+            .sum::<u16>();
     }
 }
 

@@ -62,10 +62,8 @@ impl Decoder {
     /// # Errors
     /// [`DecodeError::Broken`] if the JPEG library cannot start.
     pub fn new() -> Result<Self, DecodeError> {
-        let mut jpeg = Decompressor::new().map_err(library)?;
-        jpeg.set_scan_limit(MAX_SCANS).map_err(library)?;
         Ok(Decoder {
-            jpeg,
+            jpeg: new_library()?,
             scratch: Vec::new(),
             sums: Vec::new(),
             planes: Picture::default(),
@@ -92,7 +90,10 @@ impl Decoder {
         }
         let d = usize::from(denominator);
         match raw.format {
-            PixelFormat::Jpeg => self.decode_jpeg(raw, d, out),
+            PixelFormat::Jpeg => {
+                let done = self.decode_jpeg(raw, d, out);
+                self.renewed(done)
+            }
             PixelFormat::Png => {
                 let size = self.png_to_scratch(raw)?;
                 rgb_to_picture(&self.scratch, size, d, out);
@@ -110,13 +111,8 @@ impl Decoder {
     pub fn decode_rgb(&mut self, raw: &RawFrame, out: &mut RgbImage) -> Result<(), DecodeError> {
         match raw.format {
             PixelFormat::Jpeg => {
-                let (width, height) = checked_size(raw, jpeg_size(&raw.bytes))?;
-                let header = self.jpeg.read_header(&raw.bytes).map_err(library)?;
-                if matches!(header.colorspace, Colorspace::CMYK | Colorspace::YCCK) {
-                    return Err(DecodeError::Unsupported("four-colour JPEG"));
-                }
-                fit(out, width, height);
-                self.jpeg_to_rgb(&raw.bytes, (width, height), 1, out)
+                let done = self.decode_jpeg_rgb(raw, out);
+                self.renewed(done)
             }
             PixelFormat::Png => {
                 let (width, height) = self.png_to_scratch(raw)?;
@@ -143,6 +139,28 @@ impl Decoder {
         }
     }
 
+    /// After an error the library may start the next picture in the middle of
+    /// the bad one, so it is started anew.
+    fn renewed(&mut self, done: Result<(), DecodeError>) -> Result<(), DecodeError> {
+        if done.is_err() {
+            self.jpeg = new_library()?;
+        }
+        done
+    }
+
+    fn decode_jpeg_rgb(&mut self, raw: &RawFrame, out: &mut RgbImage) -> Result<(), DecodeError> {
+        let size = checked_size(raw, jpeg_size(&raw.bytes))?;
+        let header = self.jpeg.read_header(&raw.bytes).map_err(library)?;
+        if (header.width, header.height) != (size.0 as usize, size.1 as usize) {
+            return Err(DecodeError::Broken("two sizes in one header".into()));
+        }
+        if matches!(header.colorspace, Colorspace::CMYK | Colorspace::YCCK) {
+            return Err(DecodeError::Unsupported("four-colour JPEG"));
+        }
+        fit(out, size.0, size.1);
+        self.jpeg_to_rgb(&raw.bytes, size, out)
+    }
+
     fn decode_jpeg(
         &mut self,
         raw: &RawFrame,
@@ -162,7 +180,7 @@ impl Decoder {
             (Colorspace::RGB, _) | (_, Subsamp::Unknown) => {
                 // Rare in cameras: the long way round, through RGB.
                 let mut rgb = RgbImage::new(width, height);
-                self.jpeg_to_rgb(&raw.bytes, (width, height), 1, &mut rgb)?;
+                self.jpeg_to_rgb(&raw.bytes, (width, height), &mut rgb)?;
                 rgb_to_picture(&rgb, full, d, out);
                 set_full_size(out, full);
                 return Ok(());
@@ -215,10 +233,8 @@ impl Decoder {
                 plane.data.extend_from_slice(&buffer[at..at + chroma_len]);
             }
         }
-        if packed {
-            out.y.resize(y_width, y_height);
-        } else {
-            out.y.resize(y_width, y_height);
+        out.y.resize(y_width, y_height);
+        if !packed {
             for (to, from) in out
                 .y
                 .data
@@ -236,11 +252,10 @@ impl Decoder {
         &mut self,
         bytes: &[u8],
         (width, height): (u32, u32),
-        d: usize,
         out: &mut RgbImage,
     ) -> Result<(), DecodeError> {
         self.jpeg
-            .set_scaling_factor(ScalingFactor::new(1, d))
+            .set_scaling_factor(ScalingFactor::ONE)
             .map_err(library)?;
         let done = self.jpeg.decompress(
             bytes,
@@ -356,6 +371,12 @@ impl Decoder {
     }
 }
 
+fn new_library() -> Result<Decompressor, DecodeError> {
+    let mut jpeg = Decompressor::new().map_err(library)?;
+    jpeg.set_scan_limit(MAX_SCANS).map_err(library)?;
+    Ok(jpeg)
+}
+
 /// An error of the JPEG library, without its prefix.
 fn library(error: turbojpeg::Error) -> DecodeError {
     match error {
@@ -367,7 +388,8 @@ fn library(error: turbojpeg::Error) -> DecodeError {
 /// The library reports every doubt as an error. One is harmless: some cameras
 /// fill up a frame with zeros before the end marker. It passes only if the
 /// surplus bytes really are fill; anything else means that the entropy data
-/// went out of step, and the picture is not to be trusted.
+/// went out of step, and the picture is not to be trusted. (Up to eight surplus
+/// bytes lie in the library's bit buffer and go unnoticed.)
 fn accept_padding(done: turbojpeg::Result<()>, bytes: &[u8]) -> Result<(), DecodeError> {
     let error = match done {
         Ok(()) => return Ok(()),

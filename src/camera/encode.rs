@@ -42,20 +42,29 @@ impl JpegEncoder {
         }
         // Encoding planes changes the setting, so it is made anew.
         self.compressor.set_subsamp(Subsamp::Sub2x2)?;
-        let bound = self.compressor.buf_len(width as usize, height as usize)?;
+        let size = (width as usize, height as usize);
+        self.compress(picture.as_raw(), size, turbojpeg::PixelFormat::RGB, out)
+    }
+
+    fn compress(
+        &mut self,
+        pixels: &[u8],
+        (width, height): (usize, usize),
+        format: turbojpeg::PixelFormat,
+        out: &mut Vec<u8>,
+    ) -> anyhow::Result<()> {
+        let bound = self.compressor.buf_len(width, height)?;
         self.scratch.resize(self.scratch.len().max(bound), 0);
+        let image = Image {
+            pixels,
+            width,
+            pitch: width * format.size(),
+            height,
+            format,
+        };
         let length = self
             .compressor
-            .compress_to_slice(
-                Image {
-                    pixels: picture.as_raw(),
-                    width: width as usize,
-                    pitch: width as usize * 3,
-                    height: height as usize,
-                    format: turbojpeg::PixelFormat::RGB,
-                },
-                &mut self.scratch,
-            )
+            .compress_to_slice(image, &mut self.scratch)
             .with_context(|| format!("cannot encode a picture of {width}x{height}"))?;
         out.clear();
         out.extend_from_slice(&self.scratch[..length]);
@@ -90,18 +99,21 @@ impl JpegEncoder {
         .with_context(|| {
             format!("chroma of {c_width}x{c_height} does not fit luma of {width}x{height}")
         })?;
+        if subsamp == Subsamp::Gray {
+            self.compressor.set_subsamp(Subsamp::Gray)?;
+            return self.compress(
+                &picture.y.data,
+                (width, height),
+                turbojpeg::PixelFormat::GRAY,
+                out,
+            );
+        }
         let (h, v) = subsamp.size();
         let (padded_width, padded_height) = (c_width * h, c_height * v);
-        let luma: std::borrow::Cow<'_, [u8]> =
-            if subsamp == Subsamp::Gray || (padded_width, padded_height) == (width, height) {
-                (&picture.y.data[..]).into()
-            } else {
-                padded(&picture.y, padded_width, padded_height).into()
-            };
-        let y_stride = if subsamp == Subsamp::Gray {
-            width
+        let luma: std::borrow::Cow<'_, [u8]> = if (padded_width, padded_height) == (width, height) {
+            (&picture.y.data[..]).into()
         } else {
-            padded_width
+            padded(&picture.y, padded_width, padded_height).into()
         };
         let mut buffer = turbojpeg::OutputBuf::new_owned();
         self.compressor.compress_yuv_planes(
@@ -111,7 +123,7 @@ impl JpegEncoder {
                 v_plane: &picture.cr.data,
                 width,
                 height,
-                y_stride,
+                y_stride: padded_width,
                 u_stride: c_width,
                 v_stride: c_width,
                 subsamp,
