@@ -398,6 +398,11 @@ fn rig(scene: &Scene) -> anyhow::Result<Rig> {
         bail!("the scene names no profile; add profile = \"…\", a path beside the scene file");
     };
     let profile = Profile::load(path)?;
-    let text = std::fs::read_to_string(path).with_context(|| format!("{}: cannot read", path.display()))?;
-    Ok(Rig { ground: profile.ground(), width_m: profile.vehicle.width.0 as f32, text })
+    let text = std::fs::read_to_string(path)
+        .with_context(|| format!("{}: cannot read", path.display()))?;
+    Ok(Rig {
+        ground: profile.ground(),
+        width_m: profile.vehicle.width.0 as f32,
+        text,
+    })
 }

@@ -25,8 +25,6 @@ pub enum Pattern {
     Plain,
     /// A horizontal band from one height to another.
     Band { from_m: f32, to_m: f32, colour: V3 },
-    /// Upright stripe of one width, facing `+x` and `−x`.
-    Stripe { half_m: f32, colour: V3 },
     /// Courses of bricks with pale joints.
     Brick,
     /// Upright boards.
@@ -84,10 +82,6 @@ impl Paint {
                 let k = smoothstep(from_m - e, from_m + e, p.z)
                     * (1.0 - smoothstep(to_m - e, to_m + e, p.z));
                 c += (colour - c) * k;
-            }
-            Pattern::Stripe { half_m, colour } => {
-                let e = footprint_m.max(1e-4) * 0.5;
-                c += (colour - c) * (1.0 - smoothstep(half_m - e, half_m + e, p.y.abs()));
             }
             Pattern::Brick => {
                 let row = (v / 0.075).floor();

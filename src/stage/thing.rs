@@ -239,6 +239,7 @@ pub fn build(thing: &Thing, gait: Option<f32>) -> Vec<Part> {
         Kind::Child => 1.15,
         Kind::CrouchingChild => 1.15,
         Kind::Wall => 2.0,
+        Kind::Fence => 1.7,
         Kind::Kerb => 0.125,
         Kind::Bollard | Kind::Post => 1.0,
         Kind::TestCylinder => 0.8,
@@ -363,6 +364,13 @@ pub fn build(thing: &Thing, gait: Option<f32>) -> Vec<Part> {
                 paint.with(Pattern::Brick)
             };
             vec![slab((0.0, d(0.25)), (-hw, hw), (0.0, h), paint)]
+        }
+        Kind::Fence => {
+            let paint = Paint::matt(own(rgb(0.22, 0.15, 0.09)))
+                .grained(0.4)
+                .with(Pattern::Boards);
+            let hw = w(6.0) / 2.0;
+            vec![slab((0.0, d(0.05)), (-hw, hw), (0.02, h), paint)]
         }
         Kind::Gate => {
             let paint = Paint::matt(own(rgb(0.35, 0.36, 0.37)));
