@@ -1,0 +1,330 @@
+"""Tries what a true board would go through. Started by tests/rig/run.
+
+Times are the guest's own, stamped by its kernel. The guest is emulated and
+several times slower than the machine it runs on, so figures of time are upper
+bounds; each is printed beside what it is held to.
+"""
+
+import csv
+import re
+import shutil
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+from announced import pulses, sound_of, story
+from board import Board, Failure
+
+HERE = Path(__file__).resolve().parent
+CLIPS = ("approach", "standing")
+SCENARIOS = {}
+
+
+def scenario(function):
+    SCENARIOS[function.__name__.replace("_", "-")] = function
+    return function
+
+
+def expect(holds, what):
+    if not holds:
+        raise Failure(what)
+
+
+def run(*command):
+    subprocess.run([str(word) for word in command], check=True, stdin=subprocess.DEVNULL)
+
+
+def disk(image: Path, mib: int, tree=None):
+    image.unlink(missing_ok=True)
+    run("mke2fs", "-q", "-t", "ext4", *(["-d", tree] if tree else []), image, f"{mib}M")
+
+
+class Rig:
+    """What all scenarios work with."""
+
+    def __init__(self, base: Path, program: Path):
+        self.base, self.program = base, program
+        self.root, self.clips, self.data = (base / f"{name}.img" for name in ("root", "clips", "data"))
+
+    def board(self):
+        return Board(self.base, self.root, self.clips, self.data)
+
+    def prepare(self):
+        """Fits the program into the guest; stages, replays and unpacks the clips."""
+        raw = self.base / "raw"
+        shutil.rmtree(raw, ignore_errors=True)
+        raw.mkdir()
+        for name in CLIPS:
+            clip = self.base / name
+            run(self.program, "stage", HERE / f"{name}.toml", "--out", clip)
+            run(self.program, "replay", clip, "--out", self.base / f"{name}-replay")
+            run("ffmpeg", "-loglevel", "error", "-y", "-i", next(clip.glob("*.avi")),
+                "-pix_fmt", "yuyv422", "-f", "rawvideo", raw / f"{name}.yuyv")
+        disk(self.clips, 500, raw)
+        shutil.rmtree(raw)
+
+        fitted = self.base / "fitted"
+        shutil.rmtree(fitted, ignore_errors=True)
+        run("cp", "-a", self.base / "tree", fitted)
+        fit(fitted, self.program)
+        disk(self.root, 500, fitted)
+        shutil.rmtree(fitted)
+        disk(self.data, 128)
+
+
+def fit(tree: Path, program: Path):
+    """Installs what a user would install."""
+    config = HERE.parent.parent / "config"
+    shutil.copy(program, tree / "usr/bin/hindward")
+    (tree / "etc/hindward").mkdir()
+    shutil.copy(HERE / "board.toml", tree / "etc/hindward/profile.toml")
+    shutil.copy(config / "hindward.service", tree / "etc/systemd/system")
+    for rules in config.glob("*.rules"):
+        shutil.copy(rules, tree / "etc/udev/rules.d")
+    run("systemctl", f"--root={tree}", "-q", "enable", "hindward.service")
+
+
+# ---- what is read from the guest
+
+
+def wait_for(board, what, test, limit_s):
+    """Asks until `test` holds; seconds it took."""
+    began = time.monotonic()
+    while not test():
+        if time.monotonic() - began > limit_s:
+            raise Failure(f"{what}: not within {limit_s} s")
+        time.sleep(0.2)
+    return time.monotonic() - began
+
+
+def mark(board, text, also=""):
+    """Puts a mark into the trace, right before `also` is done."""
+    board.shell(f"echo '{text}' >/sys/kernel/tracing/trace_marker\n{also}")
+
+
+def trace(board):
+    """Marks [(time_s, text)] and buzzer levels [(time_s, on)] since the last call,
+    and the time now."""
+    text = board.shell("cut -d' ' -f1 /proc/uptime; cat /sys/kernel/tracing/trace; "
+                       "echo >/sys/kernel/tracing/trace")
+    now, *lines = text.split("\n")
+    marks, levels = [], []
+    for line in lines:
+        if found := re.search(r"([0-9.]+): tracing_mark_write: (.*)", line):
+            marks.append((float(found[1]), found[2]))
+        elif found := re.search(r"([0-9.]+): gpio_value: (\d+) set ([01])", line):
+            # gpio-sim has 8 lines, numbered from a multiple of 8.
+            if int(found[2]) % 8 == 5:
+                levels.append((float(found[1]), found[3] == "1"))
+    return marks, levels, float(now)
+
+
+def heard(board, seconds):
+    """The sounds of the last whole pulses, listening for some seconds from now."""
+    trace(board)
+    time.sleep(seconds)
+    _, levels, now = trace(board)
+    whole = pulses(levels, now)[1:-1] if levels else []
+    names = [sound_of(length) for _, length in whole]
+    if not names and board.buzzer():
+        return ["DANGER"]
+    return names
+
+
+def unit(board, what):
+    return board.shell(f"systemctl show hindward.service -P {what}")
+
+
+def stand_before_bin(board):
+    """Reverse selected, the bin 1.0 m behind, the WARNING of it heard."""
+    board.shell("/opt/rig/camera stop; /opt/rig/camera loop /clips/standing.yuyv")
+    board.reverse(True)
+    wait_for(board, "WARNING before the bin",
+             lambda: heard(board, 2).count("WARNING") >= 3, 30)
+
+
+# ---- the scenarios; each returns what it measured
+
+
+@scenario
+def start(rig, board):
+    """The unit comes up at boot and is ready after its first verdict."""
+    wait_for(board, "unit active", lambda: unit(board, "ActiveState") == "active", 120)
+    begun = int(unit(board, "ExecMainStartTimestampMonotonic"))
+    ready = int(unit(board, "ActiveEnterTimestampMonotonic"))
+    took = (ready - begun) / 1e6
+    expect(took <= 10, f"ready {took:.1f} s after its start; 10 s allowed here")
+    return f"ready {took:.1f} s after the process began (2 s is asked of a true board)"
+
+
+@scenario
+def reverse_selected(rig, board):
+    """Already running; reverse is selected before a bin: how long to the sound?"""
+    board.reverse(False)
+    board.shell("/opt/rig/camera stop; /opt/rig/camera loop /clips/standing.yuyv")
+    time.sleep(5)
+    trace(board)
+    board.reverse(True)
+    time.sleep(5)
+    marks, levels, now = trace(board)
+    selected = marks[0][0]
+    first = next((at for at, length in pulses(levels, now)
+                  if at > selected and sound_of(length) == "WARNING"), None)
+    expect(first is not None, "no WARNING within 5 s of reverse")
+    any_sound = next(at for at, on in levels if on and at > selected)
+    return (f"first sound after {any_sound - selected:.2f} s, "
+            f"WARNING after {first - selected:.2f} s")
+
+
+@scenario
+def approach(rig, board):
+    """The buzzer tells the same story as replay does of the same clip."""
+    board.reverse(False)
+    board.shell("/opt/rig/camera stop; cat /clips/approach.yuyv >/dev/null")
+    time.sleep(3)
+    trace(board)
+    mark(board, "clip begins", "/opt/rig/camera feed /clips/approach.yuyv")
+    board.reverse(True)
+    board.shell("while pgrep -f stream-from >/dev/null; do sleep 0.1; done; "
+                "echo 'clip ends' >/sys/kernel/tracing/trace_marker", timeout_s=120)
+    marks, levels, _ = trace(board)
+    begins, ends = marks[0][0], marks[-1][0]
+    told = story(levels, ends)
+    with open(rig.base / "approach-replay/edges.csv", newline="") as file:
+        rows = [(float(row["time_s"]), row["on"] in ("1", "true")) for row in csv.DictReader(file)]
+    meant = story(rows, 13.0)
+    stretch = (ends - begins) / 13.0
+    expect(meant, "replay's edges.csv announces nothing; the scene is of no use")
+    expect([s for _, s in told] == [s for _, s in meant],
+           f"board announced {told}, replay {meant}")
+    shift = told[0][0] - meant[0][0] * stretch
+    late = [at - (due * stretch + shift) for (at, _), (due, _) in zip(told, meant)]
+    worst = max(map(abs, late))
+    expect(worst <= 0.5, f"an announcement is {worst:.2f} s off replay's; 0.5 s allowed")
+    return f"{' '.join(s for _, s in told)}: as replay, each within {worst:.2f} s"
+
+
+@scenario
+def camera_unplugged(rig, board):
+    """The camera goes and comes back: the fault is heard, then the bin again."""
+    stand_before_bin(board)
+    trace(board)
+    mark(board, "unplugged", "/opt/rig/camera unplug")
+    time.sleep(6)
+    marks, levels, now = trace(board)
+    gone = marks[0][0]
+    fault = next((at for at, length in pulses(levels, now)
+                  if at > gone and sound_of(length) == "fault"), None)
+    expect(fault is not None, "no fault sound within 6 s of the camera's going")
+    board.shell("/opt/rig/camera stop; /opt/rig/camera plug; /opt/rig/camera loop /clips/standing.yuyv")
+    back = wait_for(board, "WARNING after the camera is back",
+                    lambda: heard(board, 2).count("WARNING") >= 3, 30)
+    return f"fault after {fault - gone:.2f} s; judged again {back:.0f} s after it was back"
+
+
+@scenario
+def camera_frozen(rig, board):
+    """The camera repeats one picture for ever: the fault is heard."""
+    stand_before_bin(board)
+    trace(board)
+    mark(board, "frozen", "/opt/rig/camera freeze")
+    time.sleep(6)
+    marks, levels, now = trace(board)
+    frozen = marks[0][0]
+    fault = next((at for at, length in pulses(levels, now)
+                  if at > frozen and sound_of(length) == "fault"), None)
+    expect(fault is not None, "no fault sound within 6 s of the freeze")
+    board.shell("/opt/rig/camera thaw")
+    back = wait_for(board, "WARNING after the thaw",
+                    lambda: heard(board, 2).count("WARNING") >= 3, 30)
+    return f"fault after {fault - frozen:.2f} s; judged again {back:.0f} s after the thaw"
+
+
+@scenario
+def hung(rig, board):
+    """The program stops dead: the watchdog quiets the line and starts it anew."""
+    stand_before_bin(board)
+    before = int(unit(board, "NRestarts"))
+    trace(board)
+    mark(board, "hung", "systemctl kill -s STOP hindward.service")
+    wait_for(board, "restart by the watchdog", lambda: int(unit(board, "NRestarts")) > before, 60)
+    result = board.shell("journalctl -u hindward.service -o cat | grep -c 'Watchdog timeout' || true")
+    expect(int(result) > 0, "restarted, but not by the watchdog")
+    wait_for(board, "active again", lambda: unit(board, "ActiveState") == "active", 60)
+    marks, levels, _ = trace(board)
+    again = next(at for at, on in levels if on and at > marks[0][0] + 1)
+    wait_for(board, "WARNING again", lambda: heard(board, 2).count("WARNING") >= 3, 30)
+    return f"sounding again {again - marks[0][0]:.1f} s after it hung"
+
+
+@scenario
+def killed(rig, board):
+    """SIGKILL while the buzzer sounds: the stop step quiets the line."""
+    stand_before_bin(board)
+    board.shell("systemctl stop hindward.service; echo pull-up >/run/lines/sim_gpio5/pull; "
+                "systemctl start hindward.service")
+    # Pulled up, so that the line falls only if something drives it down.
+    wait_for(board, "WARNING", lambda: heard(board, 2).count("WARNING") >= 3, 60)
+    trace(board)
+    mark(board, "killed", "systemctl kill -s KILL hindward.service")
+    wait_for(board, "active again", lambda: unit(board, "ActiveState") == "active", 60)
+    marks, levels, _ = trace(board)
+    died = marks[0][0]
+    quiet = next((at for at, on in levels if at > died and not on), None)
+    board.shell("echo pull-down >/run/lines/sim_gpio5/pull")
+    expect(quiet is not None, "nothing drove the line low after SIGKILL")
+    wait_for(board, "WARNING again", lambda: heard(board, 2).count("WARNING") >= 3, 30)
+    return f"line driven low {quiet - died:.2f} s after SIGKILL"
+
+
+@scenario
+def stopped(rig, board):
+    """`systemctl stop` leaves the line quiet and the exit clean."""
+    stand_before_bin(board)
+    board.shell("systemctl stop hindward.service")
+    expect(board.buzzer() == 0, "the buzzer's line is still high")
+    expect(unit(board, "Result") == "success", f"unit ended as {unit(board, 'Result')}")
+    board.shell("systemctl start hindward.service")
+    return "line low, unit ended as success"
+
+
+@scenario
+def reverse_left(rig, board):
+    """Out of reverse: silence."""
+    stand_before_bin(board)
+    trace(board)
+    board.reverse(False)
+    time.sleep(8)
+    marks, levels, _ = trace(board)
+    last = max((at for at, on in levels if not on), default=marks[0][0])
+    expect(board.buzzer() == 0 and last - marks[0][0] < 6, "still sounding 6 s after reverse")
+    return f"silent {last - marks[0][0]:.2f} s after leaving reverse"
+
+
+def main(base: Path, program: Path, wanted):
+    for name in wanted:
+        if name not in SCENARIOS:
+            sys.exit(f"{name}: no such scenario; there are: {', '.join(SCENARIOS)}")
+    rig = Rig(base, program)
+    print("== preparing clips and disks", flush=True)
+    rig.prepare()
+    failed = 0
+    print("== booting", flush=True)
+    with rig.board() as board:
+        for name, play in SCENARIOS.items():
+            if wanted and name not in wanted:
+                continue
+            try:
+                print(f"ok    {name}: {play(rig, board)}", flush=True)
+            except Failure as failure:
+                failed += 1
+                print(f"FAIL  {name}: {failure}", flush=True)
+        if failed:
+            print(board.shell("journalctl -u hindward.service -o short-monotonic --no-pager | tail -40",
+                              check=False))
+    sys.exit(1 if failed else 0)
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]).resolve(), Path(sys.argv[2]).resolve(), sys.argv[3:])
