@@ -25,12 +25,7 @@ pub struct View {
 impl View {
     /// From the corners of a board found in a picture.
     pub fn of_board(name: impl Into<String>, corners: &[BoardCorner], square: Metres) -> View {
-        let place = |c: &BoardCorner| {
-            (
-                f64::from(c.column) * square.0,
-                f64::from(c.row) * square.0,
-            )
-        };
+        let place = |c: &BoardCorner| (f64::from(c.column) * square.0, f64::from(c.row) * square.0);
         View {
             name: name.into(),
             points: corners.iter().map(|c| (place(c), c.at)).collect(),
@@ -67,8 +62,12 @@ impl FitModel {
     /// Names of the fitted parameters, in order.
     pub fn parameter_names(self) -> &'static [&'static str] {
         match self {
-            FitModel::BrownConrady => &["fx_px", "fy_px", "cx_px", "cy_px", "k1", "k2", "p1", "p2", "k3"],
-            FitModel::KannalaBrandt => &["fx_px", "fy_px", "cx_px", "cy_px", "k1", "k2", "k3", "k4"],
+            FitModel::BrownConrady => &[
+                "fx_px", "fy_px", "cx_px", "cy_px", "k1", "k2", "p1", "p2", "k3",
+            ],
+            FitModel::KannalaBrandt => {
+                &["fx_px", "fy_px", "cx_px", "cy_px", "k1", "k2", "k3", "k4"]
+            }
             FitModel::RadialTwo => &["fx_px", "fy_px", "cx_px", "cy_px", "k1", "k2"],
         }
     }
@@ -165,9 +164,9 @@ pub fn fit_lens(
         sorted.sort_by(f64::total_cmp);
         let limit = (STANDS_OUT * sorted[sorted.len() / 2]).max(STANDS_OUT_PX);
         let worst = (0..rms.len()).max_by(|&a, &b| rms[a].total_cmp(&rms[b]));
-        if let Some(worst) = worst.filter(|&w| {
-            leave_out_bad && rms[w] > limit && left_out.len() < most && used.len() > 3
-        }) {
+        if let Some(worst) = worst
+            .filter(|&w| leave_out_bad && rms[w] > limit && left_out.len() < most && used.len() > 3)
+        {
             let why = format!(
                 "its corners miss by {:.2} px where {:.2} px is usual: blurred, bent or wrongly found",
                 rms[worst],
@@ -282,7 +281,10 @@ struct BundleState {
 
 impl Bundle<'_> {
     fn poses(&self, lens: &Lens) -> Option<Vec<TargetPose>> {
-        self.views.iter().map(|v| flat_pose(lens, &v.points)).collect()
+        self.views
+            .iter()
+            .map(|v| flat_pose(lens, &v.points))
+            .collect()
     }
 
     fn residuals(&self, at: &BundleState, view: usize) -> Option<Vec<(f64, f64)>> {
@@ -512,4 +514,3 @@ impl LensFit {
         lost as f64 / border.len().max(1) as f64
     }
 }
-

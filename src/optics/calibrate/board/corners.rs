@@ -55,9 +55,11 @@ pub(super) fn candidates(picture: &Grey) -> Vec<Corner> {
             }
             let is_peak = (y - 2..=y + 2)
                 .flat_map(|j| (x - 2..=x + 2).map(move |i| (i, j)))
-                .all(|(i, j)| (i, j) == (x, y) || saddle[j * w + i] < value
+                .all(|(i, j)| {
+                    (i, j) == (x, y) || saddle[j * w + i] < value
                     // Of two equal neighbours the first one stands.
-                    || (saddle[j * w + i] == value && (j, i) > (y, x)));
+                    || (saddle[j * w + i] == value && (j, i) > (y, x))
+                });
             if is_peak {
                 peaks.push((value, x, y));
             }
@@ -93,8 +95,8 @@ fn hessian(g: &Grey, x: usize, y: usize) -> (f32, f32, f32) {
     let c = g.at(x, y);
     let xx = g.at(x + 1, y) - 2.0 * c + g.at(x - 1, y);
     let yy = g.at(x, y + 1) - 2.0 * c + g.at(x, y - 1);
-    let xy = 0.25
-        * (g.at(x + 1, y + 1) + g.at(x - 1, y - 1) - g.at(x + 1, y - 1) - g.at(x - 1, y + 1));
+    let xy =
+        0.25 * (g.at(x + 1, y + 1) + g.at(x - 1, y - 1) - g.at(x + 1, y - 1) - g.at(x - 1, y + 1));
     (xx, yy, xy)
 }
 
@@ -143,9 +145,8 @@ fn ring(g: &Grey, at: PixelPoint) -> Option<Corner> {
             return None;
         }
     }
-    let narrow = (0..4).any(|i| {
-        (directions[(i + 1) % 4] - directions[i]).rem_euclid(TAU) < NARROWEST_SECTOR
-    });
+    let narrow = (0..4)
+        .any(|i| (directions[(i + 1) % 4] - directions[i]).rem_euclid(TAU) < NARROWEST_SECTOR);
     (!narrow).then_some(Corner {
         at,
         edges: directions,

@@ -88,9 +88,6 @@ impl Grey {
                 }
             }
         }
-        Grey {
-            data: out,
-            ..*self
-        }
+        Grey { data: out, ..*self }
     }
 }

@@ -36,9 +36,7 @@ fn links(corners: &[Corner]) -> Links {
         .collect();
     // Only links that both ends would choose.
     (0..corners.len())
-        .map(|c| {
-            std::array::from_fn(|k| best[c][k].filter(|&(n, m)| best[n][m] == Some((c, k))))
-        })
+        .map(|c| std::array::from_fn(|k| best[c][k].filter(|&(n, m)| best[n][m] == Some((c, k)))))
         .collect()
 }
 
