@@ -18,12 +18,14 @@ struct Cli {
 #[derive(Subcommand)]
 enum Command {
     Replay(hindward::bench::replay::ReplayArgs),
+    Stage(hindward::stage::StageArgs),
 }
 
 fn main() -> ExitCode {
     let cli = Cli::parse();
-    let done: anyhow::Result<ExitCode> = match cli.command {
-        Command::Replay(args) => hindward::bench::replay::run(&args),
+    let done: anyhow::Result<ExitCode> = match &cli.command {
+        Command::Replay(args) => hindward::bench::replay::run(args),
+        Command::Stage(args) => hindward::stage::run(args),
     };
     done.unwrap_or_else(|error| {
         eprintln!("hindward: {error:#}");
