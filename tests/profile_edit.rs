@@ -66,20 +66,23 @@ fn new_keys_lists_and_matrices_are_read_back() {
         edit.remove(&["mount", key]);
     }
     edit.remove(&["mount", "no_such_key"]);
-    let mut zones = Vec::new();
-    for (name, signal, near, far) in [("a", "DANGER", 0.0, 0.8), ("b", "CAUTION", 0.8, 2.0)] {
-        let mut zone = toml_edit::Table::new();
-        zone["name"] = toml_edit::value(name);
-        zone["signal"] = toml_edit::value(signal);
-        zone["near_m"] = toml_edit::value(near);
-        zone["far_m"] = toml_edit::value(far);
-        zone["half_width_m"] = toml_edit::value(1.0);
-        zones.push(zone);
-    }
-    edit.replace_list("zone", zones);
+    let zones = edit.list_mut("zone").unwrap();
+    zones.remove(3);
+    zones.remove(2);
+    zones.get_mut(0).unwrap()["far_m"] = toml_edit::value(0.8);
+    zones.get_mut(1).unwrap()["near_m"] = toml_edit::value(0.8);
+    let mut zone = toml_edit::Table::new();
+    zone["name"] = toml_edit::value("new");
+    zone["signal"] = toml_edit::value("CAUTION");
+    zone["near_m"] = toml_edit::value(1.4);
+    zone["far_m"] = toml_edit::value(2.0);
+    zone["half_width_m"] = toml_edit::value(1.0);
+    zones.push(zone);
+    assert_eq!(edit.number(&["watch", "far_m"]), Some(5.0));
+    assert_eq!(edit.number(&["watch", "fat_m"]), None);
     edit.save().unwrap();
     let profile = Profile::load(&path).unwrap();
-    assert_eq!(profile.zones.len(), 2);
+    assert_eq!(profile.zones.len(), 3);
     assert!((profile.mount.covariance[(4, 4)] - 1e-4).abs() < 1e-18);
     let text = fs::read_to_string(&path).unwrap();
     // The list stayed where it was, with the comment above it.

@@ -64,17 +64,14 @@ impl Ground {
     /// Where pixel `p` meets the ground; `None` at and above the horizon.
     pub fn to_ground(&self, p: PixelPoint) -> Option<GroundPoint> {
         let ray = self.ray(p)?;
-        let t = self.position.z / -ray.z;
-        // A camera at or under the ground, or a value that is not a number,
-        // has no answer either.
-        if ray.z > -FLATTEST_SINE || !(t.is_finite() && t > 0.0) {
+        if ray.z > -FLATTEST_SINE {
             return None;
         }
-        let g = GroundPoint {
+        let t = self.position.z / -ray.z;
+        Some(GroundPoint {
             behind_m: self.position.x + t * ray.x,
             side_m: self.position.y + t * ray.y,
-        };
-        (g.behind_m.is_finite() && g.side_m.is_finite()).then_some(g)
+        })
     }
 
     /// The pixel that shows a point of the ground; `None` if the lens cannot

@@ -1,6 +1,5 @@
 //! Lens models, mount, and the projection between picture and ground.
 
-pub mod calibrate;
 mod ground;
 mod lens;
 mod mount;

@@ -117,28 +117,37 @@ impl Edit {
         self
     }
 
-    /// Replaces all sections `[[name]]`. They stay where the first of the old
-    /// ones stood, and what was written above it stays there.
-    pub fn replace_list(&mut self, name: &str, mut sections: Vec<Table>) -> &mut Self {
-        let old = self.document.get(name).and_then(Item::as_array_of_tables);
-        let place = old.and_then(|list| {
-            let first = list.get(0)?;
-            Some((first.position(), first.decor().clone()))
-        });
-        if let Some((position, decor)) = place {
-            for (i, section) in sections.iter_mut().enumerate() {
-                section.set_position(position);
-                if i == 0 {
-                    *section.decor_mut() = decor.clone();
-                } else {
-                    section.decor_mut().set_prefix("\n");
-                }
-            }
+    /// A number as it stands now, if it is one.
+    pub fn number(&self, key: &[&str]) -> Option<f64> {
+        let mut item = self.document.as_item();
+        for part in key {
+            item = item.get(part)?;
         }
-        let list: ArrayOfTables = sections.into_iter().collect();
-        self.document.insert(name, Item::ArrayOfTables(list));
+        item.as_float()
+            .or_else(|| item.as_integer().map(|i| i as f64))
+    }
+
+    /// The sections `[[name]]`, to be changed in place; an empty list is made
+    /// if there is none.
+    ///
+    /// # Errors
+    /// Something else stands under that name.
+    pub fn list_mut(&mut self, name: &str) -> Result<&mut ArrayOfTables, ProfileError> {
         self.touched(&[name]);
-        self
+        let item = self
+            .document
+            .entry(name)
+            .or_insert_with(|| Item::ArrayOfTables(ArrayOfTables::new()));
+        // `zone = [{…}]` means the same; it is rewritten as sections.
+        if item.is_array() {
+            let old = std::mem::take(item);
+            *item = old
+                .into_array_of_tables()
+                .map_or_else(|old| old, Item::ArrayOfTables);
+        }
+        let path = &self.path;
+        item.as_array_of_tables_mut()
+            .ok_or_else(|| not_saved(path, format!("{name} is not a list; write [[{name}]]")))
     }
 
     fn touched(&mut self, key: &[&str]) {

@@ -2,11 +2,15 @@
 //! threshold. [`Profile`] is the checked form and the only one stages see;
 //! [`Profile::load`] makes it from a file and reports every fault at once.
 
+pub mod cautions;
+pub mod check;
 mod checked;
 pub mod edit;
 mod error;
 mod reader;
 mod sections;
+mod stopping;
+pub mod zones;
 
 use std::fs::File;
 use std::io::Read;
@@ -16,6 +20,7 @@ use toml::de::DeTable;
 
 pub use checked::*;
 pub use error::{Fault, ProfileError};
+pub use stopping::Stopping;
 
 /// A profile is some kilobytes; more is some other file given by mistake.
 const GREATEST_BYTES: u64 = 1 << 20;

@@ -1,1 +1,0 @@
-//! Prints a board.
