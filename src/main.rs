@@ -20,14 +20,16 @@ enum Command {
     Check(hindward::profile::check::CheckArgs),
     Zones(hindward::profile::zones::ZonesArgs),
     Replay(hindward::bench::replay::ReplayArgs),
+    Stage(hindward::stage::StageArgs),
 }
 
 fn main() -> ExitCode {
     let cli = Cli::parse();
-    let done: anyhow::Result<ExitCode> = match cli.command {
-        Command::Check(args) => hindward::profile::check::run(&args),
-        Command::Zones(args) => hindward::profile::zones::run(&args),
-        Command::Replay(args) => hindward::bench::replay::run(&args),
+    let done: anyhow::Result<ExitCode> = match &cli.command {
+        Command::Check(args) => hindward::profile::check::run(args),
+        Command::Zones(args) => hindward::profile::zones::run(args),
+        Command::Replay(args) => hindward::bench::replay::run(args),
+        Command::Stage(args) => hindward::stage::run(args),
     };
     done.unwrap_or_else(|error| {
         eprintln!("hindward: {error:#}");

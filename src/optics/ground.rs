@@ -64,14 +64,17 @@ impl Ground {
     /// Where pixel `p` meets the ground; `None` at and above the horizon.
     pub fn to_ground(&self, p: PixelPoint) -> Option<GroundPoint> {
         let ray = self.ray(p)?;
-        if ray.z > -FLATTEST_SINE {
+        let t = self.position.z / -ray.z;
+        // A camera at or under the ground, or a value that is not a number,
+        // has no answer either.
+        if ray.z > -FLATTEST_SINE || !(t.is_finite() && t > 0.0) {
             return None;
         }
-        let t = self.position.z / -ray.z;
-        Some(GroundPoint {
+        let g = GroundPoint {
             behind_m: self.position.x + t * ray.x,
             side_m: self.position.y + t * ray.y,
-        })
+        };
+        (g.behind_m.is_finite() && g.side_m.is_finite()).then_some(g)
     }
 
     /// The pixel that shows a point of the ground; `None` if the lens cannot

@@ -71,61 +71,71 @@ pub struct Lens {
 const NEWTON_STEPS: usize = 50;
 const RAY_TOLERANCE: f64 = 1e-13;
 
+/// Tangent of the steepest ray that a plane-tangent model is asked for, 89.4°.
+const STEEPEST_TANGENT: f64 = 100.0;
+
 impl Lens {
     /// The pixel that sees along `ray` (any length, camera frame).
     ///
-    /// `None` where the model does not hold: behind the camera, or past the
-    /// field angle at which the distortion polynomial folds back on itself.
-    /// The pixel may lie outside the picture; see [`Lens::holds`].
+    /// `None` where the model does not hold: behind the camera, past the field
+    /// angle at which the distortion polynomial folds back on itself, or for
+    /// values that are not finite. The pixel may lie outside the picture; see
+    /// [`Lens::holds`].
     pub fn project(&self, ray: &Vector3<f64>) -> Option<PixelPoint> {
+        let length = ray.norm();
+        if !(length > 0.0 && length.is_finite()) {
+            return None;
+        }
         let (xd, yd) = match self.model {
-            LensModel::Pinhole => {
-                if ray.z <= 1e-9 * ray.norm() {
-                    return None;
-                }
-                (ray.x / ray.z, ray.y / ray.z)
-            }
-            LensModel::BrownConrady { .. } => {
-                if ray.z <= 1e-9 * ray.norm() {
-                    return None;
-                }
-                let (x, y) = (ray.x / ray.z, ray.y / ray.z);
-                if self.brown_radial_slope((x * x + y * y).sqrt())? <= 0.0 {
-                    return None;
-                }
-                self.brown(x, y)
-            }
             LensModel::KannalaBrandt { k } => {
                 let rho = ray.x.hypot(ray.y);
-                let theta = rho.atan2(ray.z);
-                if !kb_monotonic_to(&k, theta) {
-                    return None;
-                }
-                if rho < 1e-12 * ray.norm() {
+                if rho < 1e-12 * length {
+                    if ray.z < 0.0 {
+                        return None;
+                    }
                     (0.0, 0.0)
                 } else {
+                    let theta = rho.atan2(ray.z);
+                    if !kb_monotonic_to(&k, theta) {
+                        return None;
+                    }
                     let d = kb_theta_d(&k, theta) / rho;
                     (ray.x * d, ray.y * d)
                 }
             }
+            LensModel::Pinhole | LensModel::BrownConrady { .. } => {
+                if ray.z <= 1e-9 * length {
+                    return None;
+                }
+                let (x, y) = (ray.x / ray.z, ray.y / ray.z);
+                if !self.brown_rises_to(x.hypot(y)) {
+                    return None;
+                }
+                self.brown(x, y)
+            }
         };
-        Some(PixelPoint {
+        let p = PixelPoint {
             u: self.fx * xd + self.cx,
             v: self.fy * yd + self.cy,
-        })
+        };
+        (p.u.is_finite() && p.v.is_finite()).then_some(p)
     }
 
     /// The unit ray (camera frame) that pixel `p` looks along.
     ///
-    /// `None` where no ray of the model reaches the pixel.
+    /// `None` where no ray of the model reaches the pixel, or for values that
+    /// are not finite.
     pub fn unproject(&self, p: PixelPoint) -> Option<Vector3<f64>> {
         let xd = (p.u - self.cx) / self.fx;
         let yd = (p.v - self.cy) / self.fy;
-        match self.model {
-            LensModel::Pinhole => Some(Vector3::new(xd, yd, 1.0).normalize()),
+        if !(xd.is_finite() && yd.is_finite()) {
+            return None;
+        }
+        let ray = match self.model {
+            LensModel::Pinhole => Vector3::new(xd, yd, 1.0).normalize(),
             LensModel::BrownConrady { .. } => {
                 let (x, y) = self.brown_inverse(xd, yd)?;
-                Some(Vector3::new(x, y, 1.0).normalize())
+                Vector3::new(x, y, 1.0).normalize()
             }
             LensModel::KannalaBrandt { k } => {
                 let theta_d = xd.hypot(yd);
@@ -134,9 +144,10 @@ impl Lens {
                 }
                 let theta = kb_theta(&k, theta_d)?;
                 let s = theta.sin() / theta_d;
-                Some(Vector3::new(xd * s, yd * s, theta.cos()))
+                Vector3::new(xd * s, yd * s, theta.cos())
             }
-        }
+        };
+        ray.iter().all(|c| c.is_finite()).then_some(ray)
     }
 
     /// Whether the pixel lies inside the picture.
@@ -159,40 +170,38 @@ impl Lens {
         )
     }
 
-    /// The smallest slope of the radial curve from the axis out to `r`; at or
-    /// below zero the curve has folded and one pixel would have two rays.
-    fn brown_radial_slope(&self, r: f64) -> Option<f64> {
+    /// Whether the radial curve rises all the way from the axis out to `r`;
+    /// where it no longer does it has folded, and one pixel would have two rays.
+    fn brown_rises_to(&self, r: f64) -> bool {
         let LensModel::BrownConrady { k1, k2, k3, .. } = self.model else {
-            return Some(1.0);
+            return true;
         };
-        let slope = |r2: f64| 1.0 + r2 * (3.0 * k1 + r2 * (5.0 * k2 + r2 * 7.0 * k3));
-        // Extremes of the slope in r²: roots of its derivative, and the end.
-        let mut least = slope(r * r).min(1.0);
+        let slope = |s: f64| 1.0 + s * (3.0 * k1 + s * (5.0 * k2 + s * 7.0 * k3));
+        // The slope is a cubic in s = r²: its least value stands at the end or
+        // where its own derivative vanishes.
+        let end = r * r;
         let (a, b, c) = (21.0 * k3, 10.0 * k2, 3.0 * k1);
-        let mut look = |r2: f64| {
-            if r2 > 0.0 && r2 < r * r {
-                least = least.min(slope(r2));
-            }
-        };
-        if a.abs() > 1e-12 {
-            let d = b * b - 4.0 * a * c;
-            if d >= 0.0 {
-                look((-b + d.sqrt()) / (2.0 * a));
-                look((-b - d.sqrt()) / (2.0 * a));
-            }
-        } else if b.abs() > 1e-12 {
-            look(-c / b);
-        }
-        least.is_finite().then_some(least)
+        let root = (b * b - 4.0 * a * c).max(0.0).sqrt();
+        // Both roots in the form that loses no digits when `a` is small.
+        let q = -0.5 * (b + root.copysign(b));
+        let inner = [q / a, c / q].into_iter().filter(|&s| s > 0.0 && s < end);
+        slope(end) > 0.0 && inner.map(slope).all(|value| value > 0.0)
     }
 
-    /// Newton's method in two unknowns; the start, the distorted point itself,
-    /// lies on the right branch as long as the curve has not folded.
+    /// Newton's method in two unknowns. The start is the radial curve's own
+    /// inverse, found inside a bracket on its rising branch; the decentring
+    /// terms that remain are small.
     fn brown_inverse(&self, xd: f64, yd: f64) -> Option<(f64, f64)> {
         let LensModel::BrownConrady { k1, k2, p1, p2, k3 } = self.model else {
             return Some((xd, yd));
         };
-        let (mut x, mut y) = (xd, yd);
+        let rd = xd.hypot(yd);
+        let scale = if rd > 0.0 {
+            self.brown_radial_inverse(rd)? / rd
+        } else {
+            1.0
+        };
+        let (mut x, mut y) = (xd * scale, yd * scale);
         for _ in 0..NEWTON_STEPS {
             let (fx, fy) = self.brown(x, y);
             let (ex, ey) = (fx - xd, fy - yd);
@@ -203,26 +212,81 @@ impl Lens {
             let b = 2.0 * x * y * dr + 2.0 * p1 * x + 2.0 * p2 * y;
             let d = radial + 2.0 * y * y * dr + 6.0 * p1 * y + 2.0 * p2 * x;
             let det = a * d - b * b;
-            if det.abs() < 1e-12 {
+            if det <= 1e-12 {
                 return None;
             }
-            let (mut sx, mut sy) = ((d * ex - b * ey) / det, (a * ey - b * ex) / det);
-            // A step longer than the point's own radius has left the branch.
-            let limit = 0.5 * (1.0 + r2.sqrt());
-            let len = sx.hypot(sy);
-            if len > limit {
-                sx *= limit / len;
-                sy *= limit / len;
-            }
+            let (sx, sy) = ((d * ex - b * ey) / det, (a * ey - b * ex) / det);
             x -= sx;
             y -= sy;
             if sx.hypot(sy) < RAY_TOLERANCE * (1.0 + r2.sqrt()) {
-                let on_branch = self.brown_radial_slope(x.hypot(y))? > 0.0;
-                return on_branch.then_some((x, y));
+                return self.brown_rises_to(x.hypot(y)).then_some((x, y));
             }
         }
         None
     }
+
+    /// The radius that the radial terms alone carry to `rd`.
+    fn brown_radial_inverse(&self, rd: f64) -> Option<f64> {
+        let LensModel::BrownConrady { k1, k2, k3, .. } = self.model else {
+            return Some(rd);
+        };
+        let curve = |r: f64| {
+            let s = r * r;
+            r * (1.0 + s * (k1 + s * (k2 + s * k3)))
+        };
+        let mut high = rd;
+        while curve(high) < rd && high < STEEPEST_TANGENT {
+            high *= 1.25;
+        }
+        if !self.brown_rises_to(high) {
+            // The fold lies nearer than that: the bracket ends at it.
+            let (mut rising, mut folded) = (0.0, high);
+            for _ in 0..60 {
+                let middle = 0.5 * (rising + folded);
+                if self.brown_rises_to(middle) {
+                    rising = middle;
+                } else {
+                    folded = middle;
+                }
+            }
+            high = rising;
+        }
+        if curve(high) < rd {
+            // Past the fold, yet decentring may just bring the pixel in.
+            return (curve(high) > 0.98 * rd).then_some(0.999 * high);
+        }
+        let slope = |r: f64| {
+            let s = r * r;
+            1.0 + s * (3.0 * k1 + s * (5.0 * k2 + s * 7.0 * k3))
+        };
+        Some(rising_root(0.0, high, |r| (curve(r) - rd, slope(r))))
+    }
+}
+
+/// Root of a function that rises over the bracket, by Newton steps that fall
+/// back to halving where they would leave it. `f` gives value and slope.
+fn rising_root(mut low: f64, mut high: f64, f: impl Fn(f64) -> (f64, f64)) -> f64 {
+    let mut at = 0.5 * (low + high);
+    for _ in 0..NEWTON_STEPS {
+        let (error, slope) = f(at);
+        if error > 0.0 {
+            high = at;
+        } else {
+            low = at;
+        }
+        let newton = at - error / slope;
+        let next = if slope > 0.0 && newton > low && newton < high {
+            newton
+        } else {
+            0.5 * (low + high)
+        };
+        let done = (next - at).abs() < RAY_TOLERANCE;
+        at = next;
+        if done {
+            break;
+        }
+    }
+    at
 }
 
 fn kb_theta_d(k: &[f64; 4], theta: f64) -> f64 {
@@ -261,26 +325,6 @@ fn kb_theta(k: &[f64; 4], theta_d: f64) -> Option<f64> {
         last = value;
         low = theta;
     }
-    let mut high = high?;
-    let mut theta = 0.5 * (low + high);
-    for _ in 0..NEWTON_STEPS {
-        let error = kb_theta_d(k, theta) - theta_d;
-        if error > 0.0 {
-            high = theta;
-        } else {
-            low = theta;
-        }
-        let slope = kb_slope(k, theta);
-        let newton = theta - error / slope;
-        let next = if slope > 0.0 && newton > low && newton < high {
-            newton
-        } else {
-            0.5 * (low + high)
-        };
-        if (next - theta).abs() < RAY_TOLERANCE {
-            return kb_monotonic_to(k, next).then_some(next);
-        }
-        theta = next;
-    }
+    let theta = rising_root(low, high?, |t| (kb_theta_d(k, t) - theta_d, kb_slope(k, t)));
     kb_monotonic_to(k, theta).then_some(theta)
 }

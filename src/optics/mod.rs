@@ -1,5 +1,6 @@
 //! Lens models, mount, and the projection between picture and ground.
 
+pub mod calibrate;
 mod ground;
 mod lens;
 mod mount;

@@ -1,0 +1,238 @@
+//! Finds a checkerboard in a picture, and prints one.
+
+mod corners;
+mod grey;
+mod grid;
+pub mod print;
+
+use std::collections::HashMap;
+use std::fmt;
+
+pub use grey::Grey;
+
+use crate::optics::PixelPoint;
+
+/// The board: how many inner corners it has, and how large its squares are.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct BoardSize {
+    /// Inner corners along a row of squares.
+    pub columns: u32,
+    /// Inner corners along a column of squares.
+    pub rows: u32,
+}
+
+impl std::str::FromStr for BoardSize {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        let advice = "give the inner corners as COLUMNSxROWS, each from 3 to 40, such as 9x6";
+        let (a, b) = text.split_once(['x', 'X', '×']).ok_or(advice)?;
+        let count = |s: &str| s.trim().parse().ok().filter(|n| (3..=40).contains(n));
+        match (count(a), count(b)) {
+            (Some(columns), Some(rows)) => Ok(BoardSize { columns, rows }),
+            _ => Err(advice.to_owned()),
+        }
+    }
+}
+
+impl fmt::Display for BoardSize {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}x{}", self.columns, self.rows)
+    }
+}
+
+/// An inner corner of the board in a picture.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct BoardCorner {
+    /// Column on the board, from 0.
+    pub column: u32,
+    /// Row on the board, from 0.
+    pub row: u32,
+    /// Where it is seen.
+    pub at: PixelPoint,
+}
+
+/// A board found in a picture.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FoundBoard {
+    /// Its corners by row, then column. Which of the board's corners is counted
+    /// first is not known; columns and rows are never mirrored.
+    pub corners: Vec<BoardCorner>,
+    /// Whether every corner of the board was found.
+    pub whole: bool,
+}
+
+/// Why a picture shows no board.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum NoBoard {
+    /// Nothing like it.
+    #[error("no board in sight; fill a third of the picture with it, sharp and evenly lit")]
+    Nothing,
+    /// Only some corners hang together.
+    #[error("only {found} of {of} corners hang together; show more of the board, sharp and without glare")]
+    TooFew {
+        /// Corners that form the largest grid.
+        found: usize,
+        /// Corners of the whole board.
+        of: usize,
+    },
+    /// More corners than the board has.
+    #[error("the board in it has {columns}x{rows} inner corners; give --board {columns}x{rows}")]
+    OtherSize {
+        /// Columns seen.
+        columns: i32,
+        /// Rows seen.
+        rows: i32,
+    },
+}
+
+/// Part of a board that is still worth using.
+const LEAST_SHARE: f64 = 0.4;
+/// Corners of a whole board that may be filled in where they are expected.
+const FILLED_SHARE: f64 = 0.15;
+
+/// Finds the board. Tries the picture at full, half and quarter size, so large
+/// blurred squares are found too; places are always measured at full size.
+///
+/// # Errors
+/// [`NoBoard`] says what was seen instead.
+pub fn find_board(picture: &Grey, size: BoardSize) -> Result<FoundBoard, NoBoard> {
+    let mut best: Option<FoundBoard> = None;
+    let mut trouble = NoBoard::Nothing;
+    let mut level = picture.clone();
+    let mut scale = 1.0;
+    for _ in 0..3 {
+        match at_level(picture, &level, scale, size) {
+            Ok(found) => {
+                let better = best
+                    .as_ref()
+                    .is_none_or(|b| found.corners.len() > b.corners.len());
+                let done = found.whole;
+                if better {
+                    best = Some(found);
+                }
+                if done {
+                    break;
+                }
+            }
+            Err(other @ NoBoard::OtherSize { .. }) => trouble = other,
+            Err(few @ NoBoard::TooFew { .. }) if trouble == NoBoard::Nothing => trouble = few,
+            Err(_) => {}
+        }
+        level = level.halved();
+        scale *= 2.0;
+    }
+    best.ok_or(trouble)
+}
+
+fn at_level(
+    picture: &Grey,
+    level: &Grey,
+    scale: f64,
+    size: BoardSize,
+) -> Result<FoundBoard, NoBoard> {
+    let corners = corners::candidates(level);
+    let grids = grid::grids(&corners);
+    let cells = grids.first().ok_or(NoBoard::Nothing)?;
+    let of = (size.columns * size.rows) as usize;
+    let (columns, rows) = (size.columns as i32, size.rows as i32);
+    // Of the two ways round, the one that holds more.
+    let upright = grid::best_window(cells, columns, rows);
+    let turned = grid::best_window(cells, rows, columns);
+    let is_turned = turned.2 > upright.2;
+    let (i0, j0, held) = if is_turned { turned } else { upright };
+    let (w, h) = if is_turned {
+        (rows, columns)
+    } else {
+        (columns, rows)
+    };
+    let (a, b, c, d) = grid::extent(cells);
+    let (seen_w, seen_h) = (b - a + 1, d - c + 1);
+    if held == of && cells.len() as f64 > 1.08 * of as f64 {
+        return Err(NoBoard::OtherSize {
+            columns: seen_w.max(seen_h),
+            rows: seen_w.min(seen_h),
+        });
+    }
+    if (held as f64) < LEAST_SHARE * of as f64 || held < 12 {
+        return Err(NoBoard::TooFew { found: held, of });
+    }
+    let to_full = |p: PixelPoint| PixelPoint {
+        u: scale * p.u + 0.5 * (scale - 1.0),
+        v: scale * p.v + 0.5 * (scale - 1.0),
+    };
+    let mut placed: HashMap<(i32, i32), PixelPoint> = cells
+        .iter()
+        .map(|(&(i, j), &corner)| ((i - i0, j - j0), to_full(corners[corner].at)))
+        .filter(|((i, j), _)| (0..w).contains(i) && (0..h).contains(j))
+        .collect();
+    if held as f64 >= (1.0 - FILLED_SHARE) * of as f64 {
+        fill_in(picture, &mut placed, w, h);
+    }
+    let refined: Vec<BoardCorner> = (0..h)
+        .flat_map(|j| (0..w).map(move |i| (i, j)))
+        .filter_map(|(i, j)| {
+            let start = *placed.get(&(i, j))?;
+            let half = window(&placed, (i, j))?;
+            let at = corners::refine(picture, start, half)?;
+            // Turned boards are counted the other way: (i, j) → (j, w − 1 − i)
+            // keeps the handedness.
+            let (column, row) = if is_turned { (j, w - 1 - i) } else { (i, j) };
+            Some(BoardCorner {
+                column: column as u32,
+                row: row as u32,
+                at,
+            })
+        })
+        .collect();
+    let mut corners = refined;
+    corners.sort_by_key(|c| (c.row, c.column));
+    if (corners.len() as f64) < LEAST_SHARE * of as f64 {
+        return Err(NoBoard::TooFew {
+            found: corners.len(),
+            of,
+        });
+    }
+    let whole = corners.len() == of;
+    Ok(FoundBoard { corners, whole })
+}
+
+/// Half the refinement window: well inside the nearest neighbour.
+fn window(placed: &HashMap<(i32, i32), PixelPoint>, (i, j): (i32, i32)) -> Option<f64> {
+    let p = placed.get(&(i, j))?;
+    let near = [(1, 0), (0, 1), (-1, 0), (0, -1)]
+        .into_iter()
+        .filter_map(|(di, dj)| placed.get(&(i + di, j + dj)))
+        .map(|n| (n.u - p.u).hypot(n.v - p.v))
+        .fold(f64::INFINITY, f64::min);
+    near.is_finite().then(|| (0.4 * near).clamp(2.5, 11.0))
+}
+
+/// Puts missing corners where their neighbours say and keeps those that a
+/// corner is really found at.
+fn fill_in(picture: &Grey, placed: &mut HashMap<(i32, i32), PixelPoint>, w: i32, h: i32) {
+    for _ in 0..3 {
+        let missing: Vec<(i32, i32)> = (0..h)
+            .flat_map(|j| (0..w).map(move |i| (i, j)))
+            .filter(|cell| !placed.contains_key(cell))
+            .collect();
+        for cell in missing {
+            let Some(guess) = grid::expected(placed, cell) else {
+                continue;
+            };
+            let Some(half) = placed
+                .values()
+                .map(|p| (p.u - guess.u).hypot(p.v - guess.v))
+                .min_by(f64::total_cmp)
+                .map(|near| (0.4 * near).clamp(2.5, 11.0))
+            else {
+                continue;
+            };
+            if let Some(at) = corners::refine(picture, guess, half) {
+                if (at.u - guess.u).hypot(at.v - guess.v) < 0.5 * half {
+                    placed.insert(cell, at);
+                }
+            }
+        }
+    }
+}
