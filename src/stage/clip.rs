@@ -17,6 +17,7 @@ use super::scene::{EventKind, Scene};
 use super::shape::{Shape, V3};
 use super::thing::{build, Part, Placed};
 use super::truth;
+use crate::camera::AviWriter;
 use crate::optics::{Ground, GroundPoint};
 use crate::profile::Profile;
 
@@ -64,6 +65,10 @@ impl Folder {
 
     fn write(&self, name: &str, bytes: impl AsRef<[u8]>) -> anyhow::Result<()> {
         let path = self.part.join(name);
+        if let Some(parent) = path.parent() {
+            std::fs::create_dir_all(parent)
+                .with_context(|| format!("{}: cannot make", parent.display()))?;
+        }
         std::fs::write(&path, bytes).with_context(|| format!("{}: cannot write", path.display()))
     }
 
@@ -122,6 +127,14 @@ pub fn render(
     let poses = drive(&scene.vehicle, scene.rate_hz, frames);
     let flow = Flow::new(ground, w, h);
     let mut sensor = Sensor::new(&scene.camera, w, h, scene.seed);
+    // Lost frames are gaps in the numbers of single pictures: a film has none.
+    let loses = scene.event.iter().any(|e| e.kind == EventKind::Dropped);
+    let mut film = if loses {
+        None
+    } else {
+        let path = folder.part.join("frames.avi");
+        Some(AviWriter::create(&path, w as u32, h as u32, scene.rate_hz)?)
+    };
     let mut jpeg = turbojpeg::Compressor::new().context("the JPEG library does not start")?;
     jpeg.set_quality(scene.camera.jpeg_quality)?;
     jpeg.set_subsamp(turbojpeg::Subsamp::Sub2x1)?;
@@ -198,9 +211,15 @@ pub fn render(
             } else {
                 last_jpeg.len()
             };
-            folder.write(&format!("frame-{frame:06}.jpg"), &last_jpeg[..cut])?;
+            match &mut film {
+                Some(film) => film.write_jpeg(&last_jpeg[..cut])?,
+                None => folder.write(&format!("frames/{frame:06}.jpg"), &last_jpeg[..cut])?,
+            }
         }
         tick(frame + 1, frames);
+    }
+    if let Some(film) = film {
+        film.finish()?;
     }
     folder.write("truth.csv", truth_csv)?;
     folder.write("ego.csv", ego_csv)?;

@@ -1,6 +1,6 @@
 //! The ground's own look: texture at true scale for each kind of ground.
 
-use super::noise::{cells, hash, octaves, smoothstep, unit, value};
+use super::noise::{cells, hash, octaves, smoothstep, unit, value, whole};
 use super::scene::GroundKind;
 use super::shape::V3;
 
@@ -25,9 +25,9 @@ fn matt(albedo: V3) -> Look {
 
 /// Distance to the nearest multiple of `pitch`, and which cell it is.
 fn grid(x: f32, pitch: f32) -> (f32, i32) {
-    let cell = (x / pitch).floor();
-    let f = x - cell * pitch;
-    (f.min(pitch - f), cell as i32)
+    let cell = whole(x / pitch);
+    let f = x - cell as f32 * pitch;
+    (f.min(pitch - f), cell)
 }
 
 /// Share of a patch `footprint` wide that a joint of half width `half`

@@ -1,7 +1,7 @@
 //! Flat marks on the ground: paint, dirt, leaves, iron.
 
 use super::floor::{look, Look};
-use super::noise::{hash, octaves, smoothstep, unit, value};
+use super::noise::{hash, octaves, smoothstep, unit, value, whole};
 use super::scene::{GroundKind, Mark, MarkKind};
 use super::shape::V3;
 
@@ -225,7 +225,7 @@ impl Laid {
             under.albedo += (self.colour * 0.8 - under.albedo) * share;
             return;
         }
-        let (ix, iy) = ((x / pitch).floor() as i32, (y / pitch).floor() as i32);
+        let (ix, iy) = (whole(x / pitch), whole(y / pitch));
         for cy in iy - 1..=iy + 1 {
             for cx in ix - 1..=ix + 1 {
                 let h = hash(cx, cy, self.seed);

@@ -1,11 +1,16 @@
 //! Hashed value noise: the same on every machine, no tables, no state.
 
-/// A well-mixed 32-bit hash of a lattice point (multipliers and shifts after
-/// the public-domain "lowbias32" family of integer mixers).
+/// A well-mixed 32-bit hash of a lattice point (xor, shift and multiply, as
+/// integer mixers do).
+#[inline]
 pub fn hash(x: i32, y: i32, seed: u32) -> u32 {
-    let mut h = (x as u32).wrapping_mul(0x9E37_79B1)
+    mix((x as u32).wrapping_mul(0x9E37_79B1)
         ^ (y as u32).wrapping_mul(0x85EB_CA77)
-        ^ seed.wrapping_mul(0xC2B2_AE3D);
+        ^ seed.wrapping_mul(0xC2B2_AE3D))
+}
+
+#[inline]
+fn mix(mut h: u32) -> u32 {
     h ^= h >> 15;
     h = h.wrapping_mul(0x2C1B_3C6D);
     h ^= h >> 12;
@@ -13,7 +18,16 @@ pub fn hash(x: i32, y: i32, seed: u32) -> u32 {
     h ^ (h >> 15)
 }
 
+/// Largest integer not above `x`; plain `floor` is a library call on CPUs
+/// without SSE 4.1.
+#[inline]
+pub fn whole(x: f32) -> i32 {
+    let i = x as i32;
+    i - i32::from(x < i as f32)
+}
+
 /// Maps a hash to 0..1.
+#[inline]
 pub fn unit(h: u32) -> f32 {
     (h >> 8) as f32 * (1.0 / 16_777_216.0)
 }
@@ -32,15 +46,22 @@ pub fn smoothstep(a: f32, b: f32, x: f32) -> f32 {
 }
 
 /// Value noise in −1..1 on a unit lattice.
+#[inline]
 pub fn value(x: f32, y: f32, seed: u32) -> f32 {
-    let (fx, fy) = (x.floor(), y.floor());
-    let (ix, iy) = (fx as i32, fy as i32);
-    let (tx, ty) = (x - fx, y - fy);
+    let (ix, iy) = (whole(x), whole(y));
+    let (tx, ty) = (x - ix as f32, y - iy as f32);
     let (sx, sy) = (tx * tx * (3.0 - 2.0 * tx), ty * ty * (3.0 - 2.0 * ty));
-    let a = unit(hash(ix, iy, seed));
-    let b = unit(hash(ix.wrapping_add(1), iy, seed));
-    let c = unit(hash(ix, iy.wrapping_add(1), seed));
-    let d = unit(hash(ix.wrapping_add(1), iy.wrapping_add(1), seed));
+    // The same as `hash` at the four corners, its products shared.
+    let (x0, y0) = (
+        (ix as u32).wrapping_mul(0x9E37_79B1),
+        (iy as u32).wrapping_mul(0x85EB_CA77) ^ seed.wrapping_mul(0xC2B2_AE3D),
+    );
+    let x1 = x0.wrapping_add(0x9E37_79B1);
+    let y1 = (iy.wrapping_add(1) as u32).wrapping_mul(0x85EB_CA77) ^ seed.wrapping_mul(0xC2B2_AE3D);
+    let a = unit(mix(x0 ^ y0));
+    let b = unit(mix(x1 ^ y0));
+    let c = unit(mix(x0 ^ y1));
+    let d = unit(mix(x1 ^ y1));
     let top = a + (b - a) * sx;
     let bottom = c + (d - c) * sx;
     2.0 * (top + (bottom - top) * sy) - 1.0
@@ -68,7 +89,7 @@ pub fn octaves(x: f32, y: f32, bands: &[(f32, f32)], footprint_m: f32, seed: u32
 /// Nearest cell of a jittered lattice: (distance to the nearest point, gap to
 /// the second nearest, hash of the nearest cell), in cells.
 pub fn cells(x: f32, y: f32, seed: u32) -> (f32, f32, u32) {
-    let (ix, iy) = (x.floor() as i32, y.floor() as i32);
+    let (ix, iy) = (whole(x), whole(y));
     let (mut first, mut second, mut id) = (9.0f32, 9.0f32, 0);
     for dy in -1..=1 {
         for dx in -1..=1 {

@@ -1,6 +1,6 @@
 //! Surfaces of standing things: colour, pattern, grain and gloss.
 
-use super::noise::{octaves, smoothstep, unit};
+use super::noise::{hash, octaves, smoothstep, unit, whole};
 use super::shape::V3;
 
 /// How a surface looks.
@@ -84,23 +84,23 @@ impl Paint {
                 c += (colour - c) * k;
             }
             Pattern::Brick => {
-                let row = (v / 0.075).floor();
-                let shift = if row as i32 & 1 == 0 { 0.0 } else { 0.1125 };
-                let col = ((u + shift) / 0.225).floor();
-                let fu = (u + shift) - col * 0.225;
-                let fv = v - row * 0.075;
+                let row = whole(v / 0.075);
+                let shift = if row & 1 == 0 { 0.0 } else { 0.1125 };
+                let col = whole((u + shift) / 0.225);
+                let fu = (u + shift) - col as f32 * 0.225;
+                let fv = v - row as f32 * 0.075;
                 let e = 0.003 + footprint_m * 0.5;
                 let inside = smoothstep(0.005 - e, 0.005 + e, fu.min(0.225 - fu))
                     * smoothstep(0.005 - e, 0.005 + e, fv.min(0.075 - fv));
-                let tone = 0.75 + 0.5 * unit(super::noise::hash(row as i32, col as i32, seed));
+                let tone = 0.75 + 0.5 * unit(hash(row, col, seed));
                 c = c * tone * inside + V3::new(0.42, 0.40, 0.37) * (1.0 - inside);
             }
             Pattern::Boards => {
-                let col = (u / 0.12).floor();
-                let fu = u - col * 0.12;
+                let col = whole(u / 0.12);
+                let fu = u - col as f32 * 0.12;
                 let e = 0.003 + footprint_m * 0.5;
                 let inside = smoothstep(0.004 - e, 0.004 + e, fu.min(0.12 - fu));
-                let tone = 0.8 + 0.4 * unit(super::noise::hash(col as i32, 7, seed));
+                let tone = 0.8 + 0.4 * unit(hash(col, 7, seed));
                 c *= tone * (0.15 + 0.85 * inside);
             }
         }

@@ -233,7 +233,7 @@ impl World<'_> {
         } else {
             1
         };
-        let flat = d.x.hypot(d.y).max(1e-6);
+        let flat = (d.x * d.x + d.y * d.y).sqrt().max(1e-6);
         let (ux, uy) = (d.x / flat, d.y / flat);
         let fp = minor.max(major / looks as f32 * 0.75);
         let mut under = Look {
@@ -301,13 +301,15 @@ impl World<'_> {
             let lost = if inside > 0.0 {
                 0.5 + (foot.depth - 0.5) * smoothstep(0.0, 0.4, inside)
             } else {
-                let dist = dx.max(0.0).hypot(dy.max(0.0));
-                if dist > 3.0 * thing.top_m + 0.5 {
+                let (ox, oy) = (dx.max(0.0), dy.max(0.0));
+                let reach = 3.0 * thing.top_m + 0.5;
+                if ox * ox + oy * oy > reach * reach {
                     continue;
                 }
+                let dist = (ox * ox + oy * oy).sqrt();
                 let wide = foot.half.0.max(foot.half.1);
                 let high = thing.top_m;
-                0.5 * (1.0 - dist / dist.hypot(high)) * (wide / (dist + 0.03)).atan() * 0.6366
+                0.5 * (1.0 - dist / (dist * dist + high * high).sqrt()) * wide / (wide + 1.6 * dist)
             };
             open *= 1.0 - lost;
         }
@@ -332,23 +334,35 @@ impl World<'_> {
             V3::new(-s.y, s.x, 0.0),
             V3::new(-s.x * s.z, -s.y * s.z, s.x * s.x + s.y * s.y),
         );
-        let (mut open, n) = (0.0, 5);
-        for i in 0..n {
-            let f = (i as f32 + 0.5) / n as f32 - 0.5;
+        let look = |i: usize| {
+            let f = (i as f32 + 0.5) / 7.0 - 0.5;
             // The sun's disc is 0.0093 rad wide.
-            let (sn, cs) = (i as f32 * 2.4).sin_cos();
+            let (sn, cs) = [
+                (0.0, 1.0),
+                (0.68, -0.73),
+                (-1.0, 0.08),
+                (0.78, 0.62),
+                (-0.17, -0.98),
+                (-0.53, 0.84),
+                (0.95, -0.3),
+            ][i];
             let dir = (s + e1 * (0.0040 * cs) + e2 * (0.0040 * sn)).normalize();
-            let g = ((i * 2) % n) as f32 / n as f32 - 0.4;
+            let g = ((i * 3) % 7) as f32 / 7.0 - 0.43;
             let q = p + V3::new(
                 ux * f * major - uy * g * minor,
                 uy * f * major + ux * g * minor,
                 1e-3,
             );
-            if !self.things.iter().any(|t| t.blocks(&q, &dir, f32::MAX)) {
-                open += 1.0 / n as f32;
-            }
+            !self.things.iter().any(|t| t.blocks(&q, &dir, f32::MAX))
+        };
+        // Most patches are all in the sun or all in the shade.
+        let first = [look(0), look(3), look(6)];
+        let open = first.iter().filter(|&&o| o).count();
+        if open == 0 || open == 3 {
+            return open as f32 / 3.0;
         }
-        open
+        let more = [1, 2, 4, 5].iter().filter(|&&i| look(i)).count();
+        (open + more) as f32 / 7.0
     }
 
     fn lamp_light(&self, p: &V3, n: &V3) -> V3 {

@@ -254,7 +254,7 @@ impl Default for Vehicle {
             rock_hz: 1.3,
             axle_m: 0.9,
             bumper: true,
-            bumper_top_m: 0.6,
+            bumper_top_m: 0.5,
             height_m: 1.5,
         }
     }

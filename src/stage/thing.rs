@@ -24,6 +24,8 @@ pub struct Placed {
     pub index: Option<usize>,
     /// Its solids.
     pub parts: Vec<Part>,
+    /// Sphere around each solid, own frame: centre and squared radius.
+    spheres: Vec<(V3, f32)>,
     /// Place of its own origin on the ground, world frame.
     pub at: V3,
     /// Cosine and sine of its heading.
@@ -109,6 +111,13 @@ impl Placed {
             .fold(0.0, f32::max);
         Placed {
             index,
+            spheres: parts
+                .iter()
+                .map(|p| {
+                    let (c, r) = p.shape.bound();
+                    (c, r * r * 1.002 + 1e-6)
+                })
+                .collect(),
             parts,
             at,
             turn: (c, s),
@@ -149,6 +158,9 @@ impl Placed {
         let mut best: Option<Hit> = None;
         let mut nearest = limit;
         for (i, part) in self.parts.iter().enumerate() {
+            if !self.near_part(i, &lo, &ld) {
+                continue;
+            }
             if let Some((t, n)) = part.shape.hit(&lo, &ld) {
                 if t < nearest {
                     nearest = t;
@@ -174,9 +186,22 @@ impl Placed {
             return false;
         }
         let (lo, ld) = (self.inward(&(o - self.at)), self.inward(d));
-        self.parts
-            .iter()
-            .any(|p| p.shape.hit(&lo, &ld).is_some_and(|(t, _)| t < limit))
+        (0..self.parts.len()).any(|i| {
+            self.near_part(i, &lo, &ld)
+                && self.parts[i]
+                    .shape
+                    .hit(&lo, &ld)
+                    .is_some_and(|(t, _)| t < limit)
+        })
+    }
+
+    #[inline]
+    fn near_part(&self, i: usize, o: &V3, d: &V3) -> bool {
+        let (c, r2) = self.spheres[i];
+        let oc = c - o;
+        let along = oc.dot(d);
+        let far2 = oc.norm_squared();
+        far2 - along * along < r2 && (along > 0.0 || far2 < r2)
     }
 }
 
