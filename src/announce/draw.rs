@@ -38,7 +38,6 @@ pub struct Painter {
     mirrored: bool,
     large: Face,
     medium: Face,
-    small: Face,
     lines: Layer,
     labels: Vec<Label>,
     line_px: f64,
@@ -81,7 +80,6 @@ impl Painter {
             mirrored: profile.display.mirrored,
             large: face(3.0),
             medium: face(2.0),
-            small: face(1.4),
             lines: Layer::default(),
             labels: Vec::new(),
             line_px,
@@ -183,10 +181,17 @@ impl Painter {
     /// its right end, beyond its left end, or where it leaves the picture.
     fn place_label(&self, distance: f64, rung: &[Vec<Spot>]) -> Option<Label> {
         let text = format!("{distance} m");
-        let (w, h) = (self.small.width(&text), self.small.height());
+        let (w, h) = (self.medium.width(&text), self.medium.ink_height());
         let gap = 6;
         let (width, height) = (self.view.size.0 as i32, self.view.size.1 as i32);
-        let canvas = Area(4, self.quiet_area().3 + 2, width - 4, height - 4);
+        // Clear of the banner, and of the barrier drawn around the picture.
+        let inset = self.barrier() + 3;
+        let canvas = Area(
+            inset,
+            self.quiet_area().3 + 2,
+            width - inset,
+            height - inset,
+        );
         let seen = || rung.iter().flatten().filter(|spot| self.view.holds(**spot));
         let right = seen().copied().max_by(|a, b| a.0.total_cmp(&b.0))?;
         let left = seen().copied().min_by(|a, b| a.0.total_cmp(&b.0))?;
@@ -205,7 +210,9 @@ impl Painter {
             beside(left.0, left.1, gap, -above),
         ];
         let free = |area: &Area| {
-            area.is_within(canvas) && self.labels.iter().all(|label| !label.area.overlaps(*area))
+            let with_outline = Area(area.0 - 4, area.1 - 4, area.2 + 4, area.3 + 4);
+            area.is_within(canvas)
+                && (self.labels.iter()).all(|label| !label.area.overlaps(with_outline))
         };
         let area = candidates.into_iter().find(free)?;
         Some(Label { text, area })
@@ -215,9 +222,10 @@ impl Painter {
         self.lines.lay_over(picture);
         for label in &self.labels {
             if !label.area.overlaps(banner) && !label.area.overlaps(figure) {
-                let at = (label.area.0, label.area.1);
+                let at = (label.area.0, label.area.1 - self.medium.ink_top());
                 let Plate { ground, ink } = OVERLAY;
-                self.small.draw(picture, at, &label.text, ink, Some(ground));
+                self.medium
+                    .draw(picture, at, &label.text, ink, Some(ground));
             }
         }
     }
@@ -306,8 +314,13 @@ impl Painter {
         Area(0, 0, self.view.size.0 as i32, self.large.height() + 6)
     }
 
+    /// Width of the barrier around a picture that cannot be trusted.
+    fn barrier(&self) -> i32 {
+        self.large.height() / 4
+    }
+
     fn quiet_area(&self) -> Area {
-        Area(0, 0, self.view.size.0 as i32, self.small.height() + 6)
+        Area(0, 0, self.view.size.0 as i32, self.medium.height() + 6)
     }
 
     fn paint_alert(&self, picture: &mut RgbImage, alert: &Alert) {
@@ -327,7 +340,8 @@ impl Painter {
         let area = self.quiet_area();
         let Plate { ground, ink } = QUIET;
         fill(picture, area, ground);
-        self.small.draw(picture, (12, 3), "NOTHING SEEN", ink, None);
+        self.medium
+            .draw(picture, (12, 3), "NOTHING SEEN", ink, None);
         let (from, to) = (area.2 * 6 / 10, area.2 - 12);
         let middle = (area.1 + area.3) / 2;
         fill(
@@ -349,7 +363,7 @@ impl Painter {
         }
         let Plate { ground, ink } = CANNOT_TELL;
         let (width, height) = (self.view.size.0 as i32, self.view.size.1 as i32);
-        let band = self.large.height() / 4;
+        let band = self.barrier();
         let bottom = band + self.large.height() + self.medium.height() + 8;
         let area = Area(0, 0, width, bottom);
         if rungs_hold {
@@ -401,17 +415,13 @@ fn fill(picture: &mut RgbImage, area: Area, colour: Rgb<u8>) {
 
 fn hatch(picture: &mut RgbImage, area: Area, stripe: i32, a: Rgb<u8>, b: Rgb<u8>) {
     let stripe = stripe.max(1) as u32;
-    each(
-        picture,
-        area,
-        |x, y| {
-            if (x + y) / stripe % 2 == 0 {
-                a
-            } else {
-                b
-            }
-        },
-    );
+    each(picture, area, |x, y| {
+        if ((x + y) / stripe).is_multiple_of(2) {
+            a
+        } else {
+            b
+        }
+    });
 }
 
 fn each(picture: &mut RgbImage, area: Area, colour: impl Fn(u32, u32) -> Rgb<u8>) {
@@ -420,6 +430,47 @@ fn each(picture: &mut RgbImage, area: Area, colour: impl Fn(u32, u32) -> Rgb<u8>
     for y in limit(area.1, height)..limit(area.3, height) {
         for x in limit(area.0, width)..limit(area.2, width) {
             picture.put_pixel(x, y, colour(x, y));
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::path::Path;
+
+    #[test]
+    fn figures_do_not_collide_and_stay_on_the_canvas() {
+        for name in ["plate-height", "hatch", "van-roof"] {
+            let path = Path::new(env!("CARGO_MANIFEST_DIR")).join(format!("config/{name}.toml"));
+            let profile = Profile::load(&path).unwrap();
+            for (width, height) in [(320, 240), (640, 480), (800, 480), (1024, 600)] {
+                let painter = Painter::new(&profile, width, height);
+                let canvas = Area(0, painter.quiet_area().3, width as i32, height as i32);
+                assert!(painter.labels.len() >= 2, "{name} {width}x{height}");
+                for (i, label) in painter.labels.iter().enumerate() {
+                    assert!(label.area.is_within(canvas), "{name}: {label:?}");
+                    for other in &painter.labels[..i] {
+                        assert!(!label.area.overlaps(other.area), "{name}: {label:?}");
+                    }
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn every_banner_fits_its_canvas() {
+        let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("config/hatch.toml");
+        let profile = Profile::load(&path).unwrap();
+        for (width, height) in [(320, 240), (480, 320), (640, 480), (800, 480)] {
+            let painter = Painter::new(&profile, width, height);
+            let room = width as i32 - painter.large.height();
+            let alert = painter.large.width("WARNING 99.9 m");
+            assert!(alert <= room, "{alert} of {width}");
+            for reason in Reason::ALL {
+                let words = painter.medium.width(reason.plain_words());
+                assert!(words <= room, "{reason:?}: {words} of {width}");
+            }
         }
     }
 }

@@ -6,11 +6,13 @@
 
 use std::fs::File;
 use std::io::{BufWriter, Write};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::time::Duration;
 
 use anyhow::Context;
 use image::RgbImage;
+
+use crate::camera::{AviWriter, JpegEncoder};
 
 use super::Edge;
 
@@ -90,34 +92,58 @@ impl<W: Write> Buzzer for Recorder<W> {
     }
 }
 
-/// Writes each picture as `000000.png`, `000001.png`, … into one folder.
-#[derive(Debug)]
-pub struct PngFolder {
-    folder: PathBuf,
-    count: u32,
+/// Writes the annotated pictures as one MJPEG AVI.
+pub struct VideoFile {
+    writer: AviWriter,
+    encoder: JpegEncoder,
+    jpeg: Vec<u8>,
 }
 
-impl PngFolder {
-    /// A writer into `folder`, which is made if it is not there.
+/// Good enough that lettering stays crisp.
+const JPEG_QUALITY: u8 = 88;
+
+impl VideoFile {
+    /// A new video of the given picture size and rate; the file takes its name
+    /// when it is [finished](Self::finish).
     ///
     /// # Errors
-    /// If the folder cannot be made.
-    pub fn create(folder: &Path) -> anyhow::Result<Self> {
-        std::fs::create_dir_all(folder)
-            .with_context(|| format!("{}: cannot be made; check --out", folder.display()))?;
-        Ok(PngFolder {
-            folder: folder.to_path_buf(),
-            count: 0,
+    /// If the file cannot be written, or size or rate make no sense.
+    pub fn create(path: &Path, width: u32, height: u32, rate_hz: f64) -> anyhow::Result<Self> {
+        Ok(VideoFile {
+            writer: AviWriter::create(path, width, height, rate_hz)?,
+            encoder: JpegEncoder::new(JPEG_QUALITY)?,
+            jpeg: Vec::new(),
         })
+    }
+
+    /// Completes the file.
+    ///
+    /// # Errors
+    /// If the rest cannot be written.
+    pub fn finish(self) -> anyhow::Result<()> {
+        self.writer.finish()
     }
 }
 
-impl Screen for PngFolder {
+impl Screen for VideoFile {
     fn show(&mut self, picture: &RgbImage, _at: Duration) -> anyhow::Result<()> {
-        let path = self.folder.join(format!("{:06}.png", self.count));
-        self.count += 1;
-        picture
-            .save(&path)
-            .with_context(|| format!("{}: cannot be written", path.display()))
+        self.encoder.encode_rgb(picture, &mut self.jpeg)?;
+        self.writer.write_jpeg(&self.jpeg)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn edges_are_written_as_a_table() {
+        let mut recorder = Recorder::new(Vec::new(), "edges.csv").unwrap();
+        for (ms, on, tone_hz) in [(0, true, 1000.0), (66, false, 0.0)] {
+            let at = Duration::from_millis(ms);
+            recorder.set(&Edge { at, on, tone_hz }).unwrap();
+        }
+        let text = String::from_utf8(recorder.finish().unwrap()).unwrap();
+        assert_eq!(text, "time_s,on,tone_hz\n0.000,1,1000\n0.066,0,0\n");
     }
 }

@@ -14,5 +14,5 @@ mod view;
 
 pub use colour::{contrast, plate, Plate, CANNOT_TELL, OVERLAY, QUIET};
 pub use draw::Painter;
-pub use ends::{Buzzer, PngFolder, Recorder, Screen};
-pub use pattern::{Edge, PatternPlayer};
+pub use ends::{Buzzer, Recorder, Screen, VideoFile};
+pub use pattern::{Edge, PatternPlayer, START_LIMIT, TICK};

@@ -146,7 +146,9 @@ impl PatternPlayer {
 
     /// Hands out the present tune's edges up to and including `now`.
     fn play(&mut self, now: Duration, edges: &mut Vec<Edge>) {
-        self.settle(self.until, edges);
+        if self.until < now {
+            self.settle(self.until, edges);
+        }
         while let Some(at) = self.next_change().filter(|at| *at <= now) {
             self.settle(at, edges);
         }

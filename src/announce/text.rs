@@ -15,6 +15,8 @@ use image::{Rgb, RgbImage};
 const FIRST: u8 = b' ';
 const LAST: u8 = b'~';
 const CELL: (usize, usize) = (9, 18);
+/// Rows of the cell that figures and their unit use: first, and one past the last.
+const INK_ROWS: (usize, usize) = (3, 14);
 
 /// A set of glyphs at one size.
 #[derive(Debug, Clone)]
@@ -67,6 +69,16 @@ impl Face {
     /// Height of a line in pixels.
     pub(super) fn height(&self) -> i32 {
         self.height as i32
+    }
+
+    /// Rows above the figures.
+    pub(super) fn ink_top(&self) -> i32 {
+        (INK_ROWS.0 * self.scale) as i32
+    }
+
+    /// Height of figures in pixels.
+    pub(super) fn ink_height(&self) -> i32 {
+        ((INK_ROWS.1 - INK_ROWS.0) * self.scale) as i32
     }
 
     /// Draws a text with its top left corner at (`x`, `y`); what lies outside
@@ -231,6 +243,17 @@ mod tests {
     }
 
     #[test]
+    fn figures_stay_within_their_rows() {
+        for c in ('0'..='9').chain(['m', '.']) {
+            let bits = glyph(c);
+            for (at, _) in bits.on.iter().enumerate().filter(|(_, on)| **on) {
+                let row = at / bits.width;
+                assert!((INK_ROWS.0..INK_ROWS.1).contains(&row), "{c} in row {row}");
+            }
+        }
+    }
+
+    #[test]
     fn enlarging_keeps_straight_strokes_and_rounds_diagonals() {
         let bar = Bits {
             width: 3,
@@ -246,6 +269,6 @@ mod tests {
         };
         let twice = enlarge(&diagonal, 2);
         // The two off pixels each give the diagonal one corner.
-        assert_eq!(twice.on.iter().filter(|on| **on).count(), 10 - 2);
+        assert_eq!(twice.on.iter().filter(|on| **on).count(), 8 + 2);
     }
 }
