@@ -19,6 +19,9 @@ struct Cli {
 enum Command {
     Check(hindward::profile::check::CheckArgs),
     Zones(hindward::profile::zones::ZonesArgs),
+    Board(hindward::optics::calibrate::BoardArgs),
+    Lens(hindward::optics::calibrate::LensArgs),
+    Mount(hindward::optics::calibrate::MountArgs),
     Replay(hindward::bench::replay::ReplayArgs),
     Stage(hindward::stage::StageArgs),
 }
@@ -30,6 +33,9 @@ fn main() -> ExitCode {
         Command::Zones(args) => hindward::profile::zones::run(args),
         Command::Replay(args) => hindward::bench::replay::run(args),
         Command::Stage(args) => hindward::stage::run(args),
+        Command::Board(args) => hindward::optics::calibrate::run_board(args),
+        Command::Lens(args) => hindward::optics::calibrate::run_lens(args),
+        Command::Mount(args) => hindward::optics::calibrate::run_mount(args),
     };
     done.unwrap_or_else(|error| {
         eprintln!("hindward: {error:#}");

@@ -67,6 +67,31 @@ impl Profile {
     }
 }
 
+/// The lens of a profile whose other sections may still be missing or wrong,
+/// as they are while a vehicle is being fitted.
+///
+/// # Errors
+/// The file cannot be read, or what is wrong in `[camera]` and `[lens]`.
+pub fn read_lens(path: &Path) -> Result<crate::optics::Lens, ProfileError> {
+    let text = read_text(path)?;
+    let faults = reader::Faults::new(&text);
+    let (table, errors) = DeTable::parse_recoverable(&text);
+    for error in &errors {
+        let at = error.span().map_or(0, |s| s.start);
+        let message = error.message().replace('\n', ", ");
+        faults.add(at, "", format!("{message}; mend the TOML"));
+    }
+    let mut lens = None;
+    if errors.is_empty() {
+        let mut root = reader::Table::root(&table, &faults);
+        lens = sections::read_lens_alone(&mut root);
+    }
+    lens.ok_or_else(|| ProfileError::Faults {
+        file: path.display().to_string(),
+        faults: faults.into_sorted(),
+    })
+}
+
 fn read_text(path: &Path) -> Result<String, ProfileError> {
     let unreadable = |why: String| ProfileError::Unreadable {
         file: path.display().to_string(),

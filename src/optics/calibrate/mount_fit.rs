@@ -179,9 +179,7 @@ pub fn fit_mount(lens: &Lens, marks: &[Mark], noise: MarkNoise) -> Result<MountF
                 mark: mark.clone(),
                 behind_error_m: seen.map_or(f64::NAN, |g| g.behind_m - mark.ground.behind_m),
                 side_error_m: seen.map_or(f64::NAN, |g| g.side_m - mark.ground.side_m),
-                error_px: expected.map_or(f64::NAN, |p| {
-                    (p.u - mark.at.u).hypot(p.v - mark.at.v)
-                }),
+                error_px: expected.map_or(f64::NAN, |p| (p.u - mark.at.u).hypot(p.v - mark.at.v)),
                 sigmas: solved.sigmas(mark),
                 outlier: !used.contains(&i),
             }
@@ -227,7 +225,12 @@ fn check_layout(lens: &Lens, marks: &[Mark]) -> Result<(), MountFitError> {
         }
         for b in &marks[i + 1..] {
             let apart = |a: f64, b: f64, c: f64, d: f64| (a - b).hypot(c - d);
-            if apart(a.ground.behind_m, b.ground.behind_m, a.ground.side_m, b.ground.side_m) < 0.01
+            if apart(
+                a.ground.behind_m,
+                b.ground.behind_m,
+                a.ground.side_m,
+                b.ground.side_m,
+            ) < 0.01
                 || apart(a.at.u, b.at.u, a.at.v, b.at.v) < 1.0
             {
                 return Err(MountFitError::Twice(a.name.clone(), b.name.clone()));
@@ -382,8 +385,7 @@ impl Solved {
         for _ in 0..4 {
             let problem =
                 MountProblem::new(lens, marks.clone(), &mount, noise).ok_or_else(no_pose)?;
-            let (values, sums) =
-                minimise(&problem, mount.values(), 100).ok_or_else(no_pose)?;
+            let (values, sums) = minimise(&problem, mount.values(), 100).ok_or_else(no_pose)?;
             mount = mount.with_values(values);
             normal = Some(sums);
         }
@@ -466,12 +468,7 @@ struct MountProblem<'a> {
 }
 
 impl<'a> MountProblem<'a> {
-    fn new(
-        lens: &'a Lens,
-        marks: Vec<&'a Mark>,
-        mount: &Mount,
-        noise: MarkNoise,
-    ) -> Option<Self> {
+    fn new(lens: &'a Lens, marks: Vec<&'a Mark>, mount: &Mount, noise: MarkNoise) -> Option<Self> {
         let ground = Ground::new(*lens, *mount);
         let whiten: Option<Vec<Matrix2<f64>>> = marks
             .iter()
@@ -514,7 +511,9 @@ impl Problem for MountProblem<'_> {
     type State = [f64; 6];
 
     fn cost(&self, at: &[f64; 6]) -> Option<f64> {
-        (0..self.marks.len()).try_fold(0.0, |sum, n| Some(sum + self.residual(at, n)?.norm_squared()))
+        (0..self.marks.len()).try_fold(0.0, |sum, n| {
+            Some(sum + self.residual(at, n)?.norm_squared())
+        })
     }
 
     fn normal(&self, at: &[f64; 6]) -> Option<Normal> {

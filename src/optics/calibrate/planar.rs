@@ -45,7 +45,7 @@ pub(super) fn homography(points: &[(f64, f64)], rays: &[Vector3<f64>]) -> Option
         .map(|p| (p.0 - mx).hypot(p.1 - my))
         .sum::<f64>()
         / n;
-    if !(spread > 0.0) {
+    if spread.is_nan() || spread <= 0.0 {
         return None;
     }
     let scale = std::f64::consts::SQRT_2 / spread;
@@ -97,7 +97,7 @@ pub(super) fn homography(points: &[(f64, f64)], rays: &[Vector3<f64>]) -> Option
 pub(super) fn pose(h: &Matrix3<f64>) -> Option<TargetPose> {
     let (a, b) = (h.column(0).into_owned(), h.column(1).into_owned());
     let size = 0.5 * (a.norm() + b.norm());
-    if !(size > 0.0) {
+    if size.is_nan() || size <= 0.0 {
         return None;
     }
     let (a, b) = (a / size, b / size);

@@ -13,6 +13,13 @@ use std::path::Path;
 use super::reader::Table;
 use super::Profile;
 
+/// Reads `[camera]` and `[lens]` only.
+pub(super) fn read_lens_alone(t: &mut Table) -> Option<crate::optics::Lens> {
+    let camera = t.section("camera", camera::ADVICE, |t| camera::read(t, Path::new("")))?;
+    let size = Some((camera.width, camera.height));
+    t.section("lens", camera::LENS_ADVICE, |t| camera::read_lens(t, size))
+}
+
 /// Reads the whole profile. `folder` is where paths in it start.
 pub(super) fn read(t: &mut Table, folder: &Path) -> Option<Profile> {
     let name = t.text(

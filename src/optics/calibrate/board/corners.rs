@@ -178,6 +178,10 @@ pub(super) fn refine(g: &Grey, start: PixelPoint, half: f64) -> Option<PixelPoin
         for j in -n..=n {
             for i in -n..=n {
                 let (dx, dy) = (f64::from(i), f64::from(j));
+                // A disc: a square's own corners would reach the next edge.
+                if dx * dx + dy * dy > half * half + 1.0 {
+                    continue;
+                }
                 let (x, y) = (at.u + dx, at.v + dy);
                 let gx = 0.5 * f64::from(g.sample(x + 1.0, y) - g.sample(x - 1.0, y));
                 let gy = 0.5 * f64::from(g.sample(x, y + 1.0) - g.sample(x, y - 1.0));

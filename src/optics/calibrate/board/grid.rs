@@ -91,8 +91,8 @@ pub(super) fn grids(corners: &[Corner]) -> Vec<Cells> {
         // Cell and the turn from edge number to grid direction.
         let mut queue = VecDeque::from([(start, (0, 0), 0)]);
         while let Some((c, (i, j), turn)) = queue.pop_front() {
-            for k in 0..4 {
-                let Some((n, m)) = links[c][k] else { continue };
+            for (k, link) in links[c].iter().enumerate() {
+                let &Some((n, m)) = link else { continue };
                 let direction = (k + turn) % 4;
                 let (di, dj) = [(1, 0), (0, 1), (-1, 0), (0, -1)][direction];
                 let cell = (i + di, j + dj);
@@ -143,6 +143,20 @@ pub(super) fn extent(cells: &Cells) -> (i32, i32, i32, i32) {
         (i32::MAX, i32::MIN, i32::MAX, i32::MIN),
         |(a, b, c, d), &(i, j)| (a.min(i), b.max(i), c.min(j), d.max(j)),
     )
+}
+
+/// Columns and rows that are (nearly) full: the size of the board, without
+/// stray corners beside it.
+pub(super) fn full_size(cells: &Cells) -> (i32, i32) {
+    let full = |line: fn(&(i32, i32)) -> i32| {
+        let mut counts: HashMap<i32, i32> = HashMap::new();
+        for cell in cells.keys() {
+            *counts.entry(line(cell)).or_default() += 1;
+        }
+        let most = counts.values().copied().max().unwrap_or(0);
+        counts.values().filter(|&&n| 2 * n > most).count() as i32
+    };
+    (full(|c| c.0), full(|c| c.1))
 }
 
 /// The window of `columns` × `rows` cells that holds most corners: its first

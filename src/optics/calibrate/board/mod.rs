@@ -97,12 +97,25 @@ const FILLED_SHARE: f64 = 0.15;
 /// # Errors
 /// [`NoBoard`] says what was seen instead.
 pub fn find_board(picture: &Grey, size: BoardSize) -> Result<FoundBoard, NoBoard> {
+    find_board_with_window(picture, size, None)
+}
+
+/// As [`find_board`], with the refinement window's half size in pixels set by
+/// hand, so that results of programs that use a fixed one can be compared.
+///
+/// # Errors
+/// [`NoBoard`] says what was seen instead.
+pub fn find_board_with_window(
+    picture: &Grey,
+    size: BoardSize,
+    half_window_px: Option<f64>,
+) -> Result<FoundBoard, NoBoard> {
     let mut best: Option<FoundBoard> = None;
     let mut trouble = NoBoard::Nothing;
     let mut level = picture.clone();
     let mut scale = 1.0;
     for _ in 0..3 {
-        match at_level(picture, &level, scale, size) {
+        match at_level(picture, &level, scale, size, half_window_px) {
             Ok(found) => {
                 let better = best
                     .as_ref()
@@ -115,7 +128,8 @@ pub fn find_board(picture: &Grey, size: BoardSize) -> Result<FoundBoard, NoBoard
                     break;
                 }
             }
-            Err(other @ NoBoard::OtherSize { .. }) => trouble = other,
+            // A larger board is seen: half the size would only lose corners.
+            Err(other @ NoBoard::OtherSize { .. }) => return Err(other),
             Err(few @ NoBoard::TooFew { .. }) if trouble == NoBoard::Nothing => trouble = few,
             Err(_) => {}
         }
@@ -130,6 +144,7 @@ fn at_level(
     level: &Grey,
     scale: f64,
     size: BoardSize,
+    fixed_window: Option<f64>,
 ) -> Result<FoundBoard, NoBoard> {
     let corners = corners::candidates(level);
     let grids = grid::grids(&corners);
@@ -146,12 +161,11 @@ fn at_level(
     } else {
         (columns, rows)
     };
-    let (a, b, c, d) = grid::extent(cells);
-    let (seen_w, seen_h) = (b - a + 1, d - c + 1);
     if held == of && cells.len() as f64 > 1.08 * of as f64 {
+        let (seen_columns, seen_rows) = grid::full_size(cells);
         return Err(NoBoard::OtherSize {
-            columns: seen_w.max(seen_h),
-            rows: seen_w.min(seen_h),
+            columns: seen_columns.max(seen_rows),
+            rows: seen_columns.min(seen_rows),
         });
     }
     if (held as f64) < LEAST_SHARE * of as f64 || held < 12 {
@@ -173,7 +187,10 @@ fn at_level(
         .flat_map(|j| (0..w).map(move |i| (i, j)))
         .filter_map(|(i, j)| {
             let start = *placed.get(&(i, j))?;
-            let half = window(&placed, (i, j))?;
+            let half = match fixed_window {
+                Some(half) => half,
+                None => window(&placed, (i, j), picture.width)?,
+            };
             let at = corners::refine(picture, start, half)?;
             // Turned boards are counted the other way: (i, j) → (j, w − 1 − i)
             // keeps the handedness.
@@ -197,15 +214,31 @@ fn at_level(
     Ok(FoundBoard { corners, whole })
 }
 
-/// Half the refinement window: well inside the nearest neighbour.
-fn window(placed: &HashMap<(i32, i32), PixelPoint>, (i, j): (i32, i32)) -> Option<f64> {
+/// Half the refinement window: well inside the nearest *edge*. On a board seen
+/// aslant that is much nearer than the nearest corner, and a window that holds
+/// some of it pulls the corner away by a pixel.
+fn window(
+    placed: &HashMap<(i32, i32), PixelPoint>,
+    (i, j): (i32, i32),
+    width: usize,
+) -> Option<f64> {
     let p = placed.get(&(i, j))?;
-    let near = [(1, 0), (0, 1), (-1, 0), (0, -1)]
-        .into_iter()
-        .filter_map(|(di, dj)| placed.get(&(i + di, j + dj)))
-        .map(|n| (n.u - p.u).hypot(n.v - p.v))
-        .fold(f64::INFINITY, f64::min);
-    near.is_finite().then(|| (0.4 * near).clamp(2.5, 11.0))
+    let arm = |di: i32, dj: i32| {
+        let n = placed.get(&(i + di, j + dj))?;
+        Some((n.u - p.u, n.v - p.v))
+    };
+    let mut near = f64::INFINITY;
+    for a in [arm(1, 0), arm(-1, 0)].into_iter().flatten() {
+        for b in [arm(0, 1), arm(0, -1)].into_iter().flatten() {
+            let area = (a.0 * b.1 - a.1 * b.0).abs();
+            near = near.min(area / a.0.hypot(a.1).max(b.0.hypot(b.1)));
+        }
+    }
+    near.is_finite().then(|| half_window(near, width))
+}
+
+fn half_window(near: f64, width: usize) -> f64 {
+    (0.45 * near).min((0.009 * width as f64).max(5.0)).max(2.5)
 }
 
 /// Puts missing corners where their neighbours say and keeps those that a
@@ -224,7 +257,7 @@ fn fill_in(picture: &Grey, placed: &mut HashMap<(i32, i32), PixelPoint>, w: i32,
                 .values()
                 .map(|p| (p.u - guess.u).hypot(p.v - guess.v))
                 .min_by(f64::total_cmp)
-                .map(|near| (0.4 * near).clamp(2.5, 11.0))
+                .map(|near| half_window(0.7 * near, picture.width))
             else {
                 continue;
             };
