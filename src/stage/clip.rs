@@ -16,6 +16,7 @@ use super::render::{Rays, World};
 use super::scene::{EventKind, Scene};
 use super::shape::{Shape, V3};
 use super::thing::{build, Part, Placed};
+use super::tile::Tile;
 use super::truth;
 use crate::camera::AviWriter;
 use crate::optics::{Ground, GroundPoint};
@@ -113,6 +114,7 @@ pub fn render(
     let rays = Rays::new(ground.lens());
     let (w, h) = (rays.width(), rays.height());
     let lights = Lights::new(&scene.light, scene.seed);
+    let tile = Tile::new(scene.ground.kind, scene.seed);
     let marks: Vec<Laid> = scene
         .mark
         .iter()
@@ -150,6 +152,7 @@ pub fn render(
         let (turn, eye) = camera_pose(ground, pose, now.shake);
         let world = World {
             ground: &scene.ground,
+            tile: &tile,
             marks: &marks,
             things: place(scene, &rig, pose, time_s as f32),
             lights: &lights,

@@ -67,9 +67,12 @@ pub fn look(kind: GroundKind, x: f32, y: f32, fp: f32, seed: u32) -> Look {
                     tone += 0.35 * pale * (1.0 - smoothstep(0.2, 0.42, d)) * (1.0 - fp / 0.012);
                 }
             }
-            let c = value(x * 0.8, y * 0.8, seed ^ 5) + 0.5 * value(x * 4.1, y * 4.1, seed ^ 6);
-            let gate = smoothstep(0.1, 0.5, value(x * 0.21, y * 0.21, seed ^ 8));
-            tone *= 1.0 - 0.55 * gate * joint(c.abs() * 0.35, 0.004, fp);
+            // Cracks follow the edges of large cells, here and there.
+            let bend = 0.12 * value(x * 3.1, y * 3.1, seed ^ 6)
+                + 0.03 * value(x * 17.0, y * 17.0, seed ^ 7);
+            let (_, gap, _) = cells((x + bend) / 1.7, (y - bend) / 1.7, seed ^ 5);
+            let gate = smoothstep(0.0, 0.3, value(x * 0.7, y * 0.7, seed ^ 8));
+            tone *= 1.0 - 0.6 * gate * joint(gap * 0.8, 0.0025, fp);
             matt(V3::new(tone * 1.02, tone, tone * 0.96))
         }
         GroundKind::AsphaltNew => {
@@ -91,7 +94,7 @@ pub fn look(kind: GroundKind, x: f32, y: f32, fp: f32, seed: u32) -> Look {
             matt(V3::new(tone, tone, tone * 1.03))
         }
         GroundKind::Concrete => {
-            let (jx, cx) = grid(x + 0.4, 2.4);
+            let (jx, cx) = grid(x + 0.7, 2.4);
             let (jy, cy) = grid(y + 1.1, 2.4);
             let slab = unit(hash(cx, cy, seed));
             let fine = octaves(

@@ -22,6 +22,7 @@ mod render;
 mod scene;
 mod shape;
 mod thing;
+mod tile;
 mod truth;
 
 use std::path::PathBuf;

@@ -3,13 +3,14 @@
 use nalgebra::Matrix3;
 use rayon::prelude::*;
 
-use super::floor::{look, puddle, Look};
+use super::floor::{puddle, Look};
 use super::light::{Lamp, Lights};
 use super::marks::{soak, Laid};
 use super::noise::{hash, octaves, smoothstep, unit, value};
 use super::scene::Ground as GroundScene;
 use super::shape::V3;
 use super::thing::{Hit, Placed};
+use super::tile::Tile;
 use crate::optics::{Lens, PixelPoint};
 
 /// Rays of the lens at the corners of all pixels, camera frame; `None` (a
@@ -82,6 +83,8 @@ impl Rays {
 pub struct World<'a> {
     /// The ground as the scene gives it.
     pub ground: &'a GroundScene,
+    /// Its texture.
+    pub tile: &'a Tile,
     /// Its flat marks.
     pub marks: &'a [Laid],
     /// Standing things, own vehicle included.
@@ -207,7 +210,7 @@ impl World<'_> {
         let g = self.ground;
         let (s, c) = g.turn_deg.to_radians().sin_cos();
         let (u, v) = (c * x + s * y, -s * x + c * y);
-        let mut under = look(g.kind, u, v, fp, self.seed);
+        let mut under = self.tile.look(u, v, fp);
         under.albedo *= g.tone;
         for mark in self.marks {
             mark.lay(&mut under, x, y, fp);
