@@ -23,6 +23,7 @@ enum Command {
     Lens(hindward::optics::calibrate::LensArgs),
     Mount(hindward::optics::calibrate::MountArgs),
     Replay(hindward::bench::replay::ReplayArgs),
+    Score(hindward::bench::score::ScoreArgs),
     Stage(hindward::stage::StageArgs),
 }
 
@@ -32,6 +33,7 @@ fn main() -> ExitCode {
         Command::Check(args) => hindward::profile::check::run(args),
         Command::Zones(args) => hindward::profile::zones::run(args),
         Command::Replay(args) => hindward::bench::replay::run(args),
+        Command::Score(args) => hindward::bench::score::run(args),
         Command::Stage(args) => hindward::stage::run(args),
         Command::Board(args) => hindward::optics::calibrate::run_board(args),
         Command::Lens(args) => hindward::optics::calibrate::run_lens(args),

@@ -2,6 +2,7 @@
 
 pub mod replay;
 mod run_folder;
+pub mod score;
 mod stage_picture;
 mod tables;
 

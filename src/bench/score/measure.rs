@@ -112,7 +112,10 @@ pub fn measure(run: &Run) -> Tally {
     for frame in &run.frames {
         let step_s = previous_s.map_or(0.0, |p: f64| frame.time_s - p);
         previous_s = Some(frame.time_s);
-        let at_fault = run.faults.iter().any(|f| frame.time_s >= f.start_s && frame.time_s < f.end_s + RECOVER_S);
+        let at_fault = run
+            .faults
+            .iter()
+            .any(|f| frame.time_s >= f.start_s && frame.time_s < f.end_s + RECOVER_S);
         if at_fault {
             continue;
         }
@@ -122,16 +125,20 @@ pub fn measure(run: &Run) -> Tally {
         let due: Vec<&True> = frame
             .truths
             .iter()
-            .filter(|t| in_path(t, half) && t.visible >= VISIBLE && t.behind_m > 0.0 && t.behind_m <= NEAR_M)
+            .filter(|t| {
+                in_path(t, half) && t.visible >= VISIBLE && t.behind_m > 0.0 && t.behind_m <= NEAR_M
+            })
             .collect();
         for t in &due {
             tally.due += 1;
-            entered.entry(t.id).or_insert((frame.time_s, t.class.clone()));
-            let best = frame
-                .reports
-                .iter()
-                .filter(|r| right(r, t))
-                .min_by(|a, b| (a.behind_m - t.behind_m).abs().total_cmp(&(b.behind_m - t.behind_m).abs()));
+            entered
+                .entry(t.id)
+                .or_insert((frame.time_s, t.class.clone()));
+            let best = frame.reports.iter().filter(|r| right(r, t)).min_by(|a, b| {
+                (a.behind_m - t.behind_m)
+                    .abs()
+                    .total_cmp(&(b.behind_m - t.behind_m).abs())
+            });
             if let Some(r) = best {
                 tally.hit += 1;
                 tally.errors.push((r.behind_m - t.behind_m) / t.behind_m);
@@ -143,7 +150,11 @@ pub fn measure(run: &Run) -> Tally {
         let inside = |r: &&Report| r.side_m.abs() <= half + 0.1;
         if !due.is_empty() {
             tally.nearest_due += 1;
-            let nearest = frame.reports.iter().filter(inside).min_by(|a, b| a.behind_m.total_cmp(&b.behind_m));
+            let nearest = frame
+                .reports
+                .iter()
+                .filter(inside)
+                .min_by(|a, b| a.behind_m.total_cmp(&b.behind_m));
             let ok = nearest.is_some_and(|r| due.iter().any(|t| right(r, t)));
             tally.nearest_right += u64::from(ok);
         }
@@ -154,7 +165,8 @@ pub fn measure(run: &Run) -> Tally {
             tally.clear_s += step_s;
             // A thing beside the path may rightly be in a wider zone.
             let mut zoned = frame.reports.iter().filter(|r| r.zoned).peekable();
-            let founded = zoned.peek().is_some() && zoned.all(|r| frame.truths.iter().any(|t| right(r, t)));
+            let founded =
+                zoned.peek().is_some() && zoned.all(|r| frame.truths.iter().any(|t| right(r, t)));
             tally.alarms += u64::from(announced && !founded);
         }
     }
@@ -179,7 +191,9 @@ fn faults(run: &Run, tally: &mut Tally) {
             .filter(|f| f.time_s >= fault.start_s && f.time_s < fault.end_s)
             .map(|f| (f.time_s, f.verdict.as_str()))
             .collect();
-        let Some(at) = said.iter().position(|(_, v)| v.starts_with("CannotTell")) else { continue };
+        let Some(at) = said.iter().position(|(_, v)| v.starts_with("CannotTell")) else {
+            continue;
+        };
         let prompt = said[at].0 - fault.start_s <= FAULT_TOLD_S + 1e-6;
         let held = said[at..].iter().all(|(_, v)| v.starts_with("CannotTell"));
         if prompt && held {
@@ -250,11 +264,22 @@ mod tests {
     use super::*;
 
     fn thing(behind_m: f64, side_m: f64) -> True {
-        True { id: 1, class: "post".into(), behind_m, side_m, half_width_m: 0.05, visible: 1.0 }
+        True {
+            id: 1,
+            class: "post".into(),
+            behind_m,
+            side_m,
+            half_width_m: 0.05,
+            visible: 1.0,
+        }
     }
 
     fn report(behind_m: f64, side_m: f64) -> Report {
-        Report { behind_m, side_m, zoned: true }
+        Report {
+            behind_m,
+            side_m,
+            zoned: true,
+        }
     }
 
     fn run(frames: Vec<(&str, Vec<Report>, Vec<True>)>) -> Run {
@@ -268,7 +293,13 @@ mod tests {
                 truths,
             })
             .collect();
-        Run { name: "t".into(), held_back: false, vehicle_width_m: 1.8, frames, faults: Vec::new() }
+        Run {
+            name: "t".into(),
+            held_back: false,
+            vehicle_width_m: 1.8,
+            frames,
+            faults: Vec::new(),
+        }
     }
 
     #[test]
@@ -277,7 +308,11 @@ mod tests {
             ("Clear", vec![], vec![thing(4.0, 0.0)]),
             ("Clear", vec![], vec![thing(2.0, 0.0)]),
             ("Obstacle", vec![report(1.9, 0.1)], vec![thing(2.0, 0.0)]),
-            ("Obstacle", vec![report(1.0, 0.0), report(2.0, 0.0)], vec![thing(2.0, 0.0)]),
+            (
+                "Obstacle",
+                vec![report(1.0, 0.0), report(2.0, 0.0)],
+                vec![thing(2.0, 0.0)],
+            ),
         ]));
         let f = tally.figures();
         assert_eq!((tally.due, tally.hit), (3, 2));
@@ -289,7 +324,12 @@ mod tests {
 
     #[test]
     fn a_thing_never_announced_is_named() {
-        let f = measure(&run(vec![("Clear", vec![report(2.0, 0.0)], vec![thing(2.0, 0.0)])])).figures();
+        let f = measure(&run(vec![(
+            "Clear",
+            vec![report(2.0, 0.0)],
+            vec![thing(2.0, 0.0)],
+        )]))
+        .figures();
         assert_eq!(f.never_announced, ["t: post 1"]);
         assert_eq!(f.recall, Some(1.0));
     }
@@ -301,7 +341,11 @@ mod tests {
             ("Obstacle", vec![report(2.0, 0.0)], vec![]),
             ("Obstacle", vec![report(2.0, 0.0)], vec![]),
             ("Obstacle", vec![report(2.0, 1.5)], vec![beside.clone()]),
-            ("Obstacle", vec![report(1.0, 0.0), report(2.0, 1.5)], vec![beside]),
+            (
+                "Obstacle",
+                vec![report(1.0, 0.0), report(2.0, 1.5)],
+                vec![beside],
+            ),
             ("Obstacle", vec![report(9.0, 0.0)], vec![thing(2.0, 1.0)]),
         ]));
         assert_eq!(tally.alarms, 3);
@@ -312,7 +356,11 @@ mod tests {
     fn faults_must_be_told_soon_and_held() {
         let case = |said: [&str; 8]| {
             let mut r = run(said.iter().map(|v| (*v, vec![], vec![])).collect());
-            r.faults = vec![Fault { start_s: 0.0, end_s: 1.0, reason: "dark".into() }];
+            r.faults = vec![Fault {
+                start_s: 0.0,
+                end_s: 1.0,
+                reason: "dark".into(),
+            }];
             let t = measure(&r);
             (t.caught, t.reasoned)
         };

@@ -89,7 +89,11 @@ pub fn run(args: &ScoreArgs) -> anyhow::Result<ExitCode> {
         let tally = measure::measure(&run);
         all.add(&tally);
         if run.held_back { &mut held } else { &mut open }.add(&tally);
-        clips.push(Line { clip: run.name, held_back: run.held_back, figures: tally.figures() });
+        clips.push(Line {
+            clip: run.name,
+            held_back: run.held_back,
+            figures: tally.figures(),
+        });
     }
     let both = clips.iter().any(|c| c.held_back) && clips.iter().any(|c| !c.held_back);
     let total = all.figures();
@@ -106,7 +110,9 @@ pub fn run(args: &ScoreArgs) -> anyhow::Result<ExitCode> {
     } else {
         print!("{}", text(&board));
     }
-    Ok(ExitCode::from(u8::from(args.bars && !board.missed_bars.is_empty())))
+    Ok(ExitCode::from(u8::from(
+        args.bars && !board.missed_bars.is_empty(),
+    )))
 }
 
 /// The bars that these figures miss. A figure that could not be measured
@@ -120,7 +126,11 @@ fn missed(f: &Figures) -> Vec<String> {
     };
     least("recall", f.recall, 0.97);
     least("nearest", f.nearest_right, 0.95);
-    least("faults told", (f.faults > 0).then(|| f.faults_caught as f64 / f.faults as f64), 1.0);
+    least(
+        "faults told",
+        (f.faults > 0).then(|| f.faults_caught as f64 / f.faults as f64),
+        1.0,
+    );
     let mut most = |name: &str, value: Option<f64>, bar: f64| {
         if value.is_some_and(|v| v > bar + 1e-9) {
             missed.push(format!("{name} {:.3} > {bar}", value.unwrap_or(0.0)));
@@ -136,19 +146,30 @@ fn missed(f: &Figures) -> Vec<String> {
 }
 
 fn text(board: &Board) -> String {
-    let wide = board.clips.iter().map(|c| c.clip.len()).max().unwrap_or(0).max(12);
+    let wide = board
+        .clips
+        .iter()
+        .map(|c| c.clip.len())
+        .max()
+        .unwrap_or(0)
+        .max(12);
     let mut out = format!(
         "{:wide$}  recall nearest alarm/min  range med/p95/bias %  first med/max s  silent  faults  blind\n",
         "clip"
     );
     let mut line = |name: &str, f: &Figures| {
-        let cell = |v: Option<f64>, digits: usize| v.map_or("-".into(), |v| format!("{v:.digits$}"));
+        let cell =
+            |v: Option<f64>, digits: usize| v.map_or("-".into(), |v| format!("{v:.digits$}"));
         let faults = if f.faults > 0 {
             format!("{}({})/{}", f.faults_caught, f.faults_named, f.faults)
         } else {
             "-".into()
         };
-        let silent = if f.obstacles > 0 { format!("{}/{}", f.never_announced.len(), f.obstacles) } else { "-".into() };
+        let silent = if f.obstacles > 0 {
+            format!("{}/{}", f.never_announced.len(), f.obstacles)
+        } else {
+            "-".into()
+        };
         out.push_str(&format!(
             "{name:wide$}  {:>6} {:>7} {:>9}  {:>7} {:>6} {:>6}  {:>7} {:>7}  {silent:>6}  {faults:>6}  {:>5}\n",
             cell(f.recall, 3),

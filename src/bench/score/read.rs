@@ -80,7 +80,10 @@ pub fn find(dir: &Path) -> anyhow::Result<Vec<PathBuf>> {
     let mut found = Vec::new();
     look(dir, 0, &mut found)?;
     if found.is_empty() {
-        bail!("{}: no detections.csv in it or under it; give the --out folder of a replay", dir.display());
+        bail!(
+            "{}: no detections.csv in it or under it; give the --out folder of a replay",
+            dir.display()
+        );
     }
     found.sort();
     Ok(found)
@@ -94,9 +97,12 @@ fn look(dir: &Path, depth: usize, found: &mut Vec<PathBuf>) -> anyhow::Result<()
     if depth > 4 {
         return Ok(());
     }
-    let entries = std::fs::read_dir(dir).with_context(|| format!("{}: cannot be read", dir.display()))?;
+    let entries =
+        std::fs::read_dir(dir).with_context(|| format!("{}: cannot be read", dir.display()))?;
     for entry in entries {
-        let path = entry.with_context(|| format!("{}: cannot be read", dir.display()))?.path();
+        let path = entry
+            .with_context(|| format!("{}: cannot be read", dir.display()))?
+            .path();
         if path.is_dir() {
             look(&path, depth + 1, found)?;
         }
@@ -110,31 +116,54 @@ fn look(dir: &Path, depth: usize, found: &mut Vec<PathBuf>) -> anyhow::Result<()
 /// A table is missing or has a line that does not fit, named by file and line.
 pub fn read(dir: &Path) -> anyhow::Result<Run> {
     let summary: serde_json::Value = match std::fs::read_to_string(dir.join("summary.json")) {
-        Ok(text) => serde_json::from_str(&text)
-            .with_context(|| format!("{}: is not JSON; replay again", dir.join("summary.json").display()))?,
+        Ok(text) => serde_json::from_str(&text).with_context(|| {
+            format!(
+                "{}: is not JSON; replay again",
+                dir.join("summary.json").display()
+            )
+        })?,
         Err(_) => serde_json::Value::Null,
     };
     let clip = clip_of(dir, &summary)?;
     let vehicle_width_m = match summary["vehicle_width_m"].as_f64() {
         Some(w) => w,
-        None => crate::profile::Profile::load(&clip.join("profile.toml"))?.vehicle.width.0,
+        None => {
+            crate::profile::Profile::load(&clip.join("profile.toml"))?
+                .vehicle
+                .width
+                .0
+        }
     };
     let mut frames: BTreeMap<u64, Frame> = BTreeMap::new();
     let detections = dir.join("detections.csv");
-    table(&detections, &["frame", "time_s", "id", "behind_m", "side_m", "zone", "verdict"], |row| {
-        let frame = frames.entry(row.whole(0)?).or_default();
-        frame.time_s = row.number(1)?;
-        frame.verdict = row.text(6).to_owned();
-        if !row.text(2).is_empty() {
-            frame.reports.push(Report {
-                behind_m: row.number(3)?,
-                side_m: row.number(4)?,
-                zoned: !row.text(5).is_empty(),
-            });
-        }
-        Ok(())
-    })?;
-    let columns = ["frame", "id", "class", "behind_m", "side_m", "half_width_m", "visible"];
+    table(
+        &detections,
+        &[
+            "frame", "time_s", "id", "behind_m", "side_m", "zone", "verdict",
+        ],
+        |row| {
+            let frame = frames.entry(row.whole(0)?).or_default();
+            frame.time_s = row.number(1)?;
+            frame.verdict = row.text(6).to_owned();
+            if !row.text(2).is_empty() {
+                frame.reports.push(Report {
+                    behind_m: row.number(3)?,
+                    side_m: row.number(4)?,
+                    zoned: !row.text(5).is_empty(),
+                });
+            }
+            Ok(())
+        },
+    )?;
+    let columns = [
+        "frame",
+        "id",
+        "class",
+        "behind_m",
+        "side_m",
+        "half_width_m",
+        "visible",
+    ];
     table(&clip.join("truth.csv"), &columns, |row| {
         let number: u64 = row.whole(0)?;
         let truth = True {
@@ -163,9 +192,18 @@ pub fn read(dir: &Path) -> anyhow::Result<Run> {
             Ok(())
         })?;
     }
-    let name = clip.file_name().map_or_else(|| clip.display().to_string(), |n| n.to_string_lossy().into_owned());
+    let name = clip.file_name().map_or_else(
+        || clip.display().to_string(),
+        |n| n.to_string_lossy().into_owned(),
+    );
     let held_back = clip.components().any(|c| c.as_os_str() == "held-back");
-    Ok(Run { name, held_back, vehicle_width_m, frames: frames.into_values().collect(), faults })
+    Ok(Run {
+        name,
+        held_back,
+        vehicle_width_m,
+        frames: frames.into_values().collect(),
+        faults,
+    })
 }
 
 /// The clip that a replay was made of: the one it names, or the folder it
@@ -177,14 +215,22 @@ fn clip_of(dir: &Path, summary: &serde_json::Value) -> anyhow::Result<PathBuf> {
     }
     places.push(dir.to_owned());
     places.extend(dir.parent().map(Path::to_owned));
-    let stem = dir.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+    let stem = dir
+        .file_name()
+        .map(|n| n.to_string_lossy().into_owned())
+        .unwrap_or_default();
     if let Some(stem) = stem.strip_suffix("-run") {
         places.push(dir.with_file_name(stem));
     }
     places
         .into_iter()
         .find(|p| p.join("truth.csv").is_file())
-        .with_context(|| format!("{}: no truth.csv beside it or in the clip it names; score staged clips only", dir.display()))
+        .with_context(|| {
+            format!(
+                "{}: no truth.csv beside it or in the clip it names; score staged clips only",
+                dir.display()
+            )
+        })
 }
 
 /// A line of a table, with the columns that were asked for.
@@ -206,11 +252,20 @@ impl Row<'_> {
     }
 
     fn whole(&self, i: usize) -> anyhow::Result<u64> {
-        self.cells[i].parse().ok().with_context(|| self.wrong(i, "is not a whole number"))
+        self.cells[i]
+            .parse()
+            .ok()
+            .with_context(|| self.wrong(i, "is not a whole number"))
     }
 
     fn wrong(&self, i: usize, what: &str) -> String {
-        format!("{}:{}: {} = {:?} {what}; write the table again", self.file.display(), self.line, self.columns[i], self.cells[i])
+        format!(
+            "{}:{}: {} = {:?} {what}; write the table again",
+            self.file.display(),
+            self.line,
+            self.columns[i],
+            self.cells[i]
+        )
     }
 }
 
@@ -219,13 +274,19 @@ fn table(
     columns: &[&str],
     mut each: impl FnMut(&Row) -> anyhow::Result<()>,
 ) -> anyhow::Result<()> {
-    let text = std::fs::read_to_string(path).with_context(|| format!("{}: cannot be read", path.display()))?;
+    let text = std::fs::read_to_string(path)
+        .with_context(|| format!("{}: cannot be read", path.display()))?;
     let mut lines = text.lines().enumerate();
-    let head: Vec<&str> = lines.next().map_or(Vec::new(), |(_, l)| l.split(',').map(str::trim).collect());
+    let head: Vec<&str> = lines
+        .next()
+        .map_or(Vec::new(), |(_, l)| l.split(',').map(str::trim).collect());
     let mut places = Vec::new();
     for column in columns {
         let Some(at) = head.iter().position(|h| h == column) else {
-            bail!("{}:1: has no column {column}; write the table again", path.display());
+            bail!(
+                "{}:1: has no column {column}; write the table again",
+                path.display()
+            );
         };
         places.push(at);
     }
@@ -235,10 +296,21 @@ fn table(
         }
         let all: Vec<&str> = line.split(',').map(str::trim).collect();
         if all.len() != head.len() {
-            bail!("{}:{}: has {} columns, the head has {}; write the table again", path.display(), i + 1, all.len(), head.len());
+            bail!(
+                "{}:{}: has {} columns, the head has {}; write the table again",
+                path.display(),
+                i + 1,
+                all.len(),
+                head.len()
+            );
         }
         let cells = places.iter().map(|&p| all[p]).collect();
-        each(&Row { file: path, line: i + 1, columns, cells })?;
+        each(&Row {
+            file: path,
+            line: i + 1,
+            columns,
+            cells,
+        })?;
     }
     Ok(())
 }
