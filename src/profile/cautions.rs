@@ -2,12 +2,18 @@
 //! them, and the README and the fitting guide carry them word for word (under
 //! test).
 
-/// One caution a line.
+/// One caution each.
 pub const CAUTIONS: [&str; 6] = [
-    "An aid, not a substitute for looking: you stay responsible for where you reverse.",
-    "Small, low, overhanging, thin, glass and moving things may be missed.",
-    "Silence is not a promise. A blocked or dirty lens, dark, rain, low sun and sloping ground all make it see less.",
-    "Test it on your own vehicle, by day, at night and in rain, before you trust it, and again after every change.",
-    "Local rules on rear visibility and licensed vehicle-electric practice come first.",
-    "Fuse the reverse-lamp tap at its source and isolate it; never lead 12 V to a pin of the board.",
+    "It is an aid. It never replaces looking: mirrors, a glance over the shoulder, a person outside.",
+    "Small, low, overhanging, thin, glass and moving things may be missed or announced late. \
+     Silence means that the program looked and found nothing; it does not mean that nothing is \
+     there.",
+    "A blocked or dirty lens, darkness, rain, low sun and sloping ground make it see less and \
+     range worse.",
+    "Test it on your own vehicle, with the things and the places you will meet, by day, by night \
+     and in rain, before you trust it; and again after anything moved the camera.",
+    "Local rules on rear visibility, screens and sounds in vehicles come first. Work on the \
+     vehicle's wiring belongs to someone licensed for it.",
+    "Fuse and isolate the tap on the reverse lamp. A board's input pin bears 3.3 V; a vehicle's \
+     supply carries pulses of more than 100 V.",
 ];

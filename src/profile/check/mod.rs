@@ -1,6 +1,8 @@
 //! `hindward check`: validates a profile without any device and says what the
 //! camera will see.
 
+#[cfg(test)]
+mod guide;
 mod objects;
 mod outlook;
 mod plan;

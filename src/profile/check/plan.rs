@@ -4,7 +4,8 @@
 use image::{Rgb, RgbImage};
 
 use crate::announce::plate;
-use crate::profile::{Profile, Zone};
+use crate::optics::GroundPoint;
+use crate::profile::{Profile, Zone, ZoneShape};
 
 use super::objects::{self, ObjectRow};
 use super::outlook::outline;
@@ -234,38 +235,57 @@ pub(super) fn onto_still(
     us: &[ObjectRow],
 ) {
     let mut d = Drawing::new(picture.width(), picture.height());
-    let on_ground = |behind: f64, side: f64| sight.pixel(behind, side, 0.0).map(|p| (p.u, p.v));
     for zone in profile.zones.iter().rev() {
-        let colour = plate(zone.signal).ground;
-        let corners = outline(&zone.shape);
-        let mut label: Option<(f64, f64)> = None;
-        for (i, a) in corners.iter().enumerate() {
-            let b = corners[(i + 1) % corners.len()];
-            let points = (0..=80).map(|k| {
-                let t = f64::from(k) / 80.0;
-                let (behind, side) = (
-                    a.behind_m + t * (b.behind_m - a.behind_m),
-                    a.side_m + t * (b.side_m - a.side_m),
-                );
-                let p = on_ground(behind, side);
-                // The label stands at the far edge, near the centre line.
-                if let Some(p) = p {
-                    if side.abs() < 0.1 && label.is_none_or(|l| p.1 < l.1) {
-                        label = Some(p);
-                    }
-                }
-                p
-            });
-            runs(&mut d, points, colour, 2.0);
-        }
-        if let Some((x, y)) = label {
-            d.label((x, y + 9.0), zone.name.clone(), WHITE, BLACK);
-        }
+        zone_on_still(&mut d, zone, sight);
     }
     for o in us {
         cylinder(&mut d, sight, o);
     }
     d.paint(picture);
+}
+
+/// The far edge of a strip, or the outline of a polygon, as a plain ground
+/// line with its word and distance.
+fn zone_on_still(d: &mut Drawing, zone: &Zone, sight: &Sight) {
+    let corners = outline(&zone.shape);
+    let far = corners.iter().map(|c| c.behind_m).fold(f64::MIN, f64::max);
+    let sides: Vec<(GroundPoint, GroundPoint)> = match zone.shape {
+        ZoneShape::Strip { .. } => corners
+            .iter()
+            .copied()
+            .skip(1)
+            .zip(corners.iter().copied().skip(2))
+            .take(1)
+            .collect(),
+        ZoneShape::Polygon(_) => {
+            let next = corners.iter().copied().cycle().skip(1);
+            corners.iter().copied().zip(next).collect()
+        }
+    };
+    let mut farthest: Option<(f64, f64)> = None;
+    for (a, b) in sides {
+        let points: Vec<Option<(f64, f64)>> = (0..=80)
+            .map(|k| {
+                let t = f64::from(k) / 80.0;
+                let behind = a.behind_m + t * (b.behind_m - a.behind_m);
+                let side = a.side_m + t * (b.side_m - a.side_m);
+                sight.pixel(behind, side, 0.0).map(|p| (p.u, p.v))
+            })
+            .collect();
+        // The label stands at the middle of the line that lies farthest up.
+        if let Some(p) = points.get(40).copied().flatten() {
+            if farthest.is_none_or(|f| p.1 < f.1) {
+                farthest = Some(p);
+            }
+        }
+        runs(d, points.iter().copied(), BLACK, 3.5);
+        runs(d, points.into_iter(), WHITE, 1.5);
+    }
+    if let Some((x, y)) = farthest {
+        let text = format!("{} {far:.2} m", zone.signal.text());
+        let colours = plate(zone.signal);
+        d.label((x, y + 10.0), text, colours.ink, colours.ground);
+    }
 }
 
 /// Lines through the points that are there; gaps where one is not.
