@@ -113,6 +113,7 @@ mod tests {
     /// above and with 1.5 s; 4.828 km/h (3 mph) is the average that Huey,
     /// Harpster and Lerner observed (DOT HS 808 532, 1995).
     #[test]
+    #[allow(clippy::approx_constant)] // 6.28 m is a distance here
     fn agrees_at_reversing_speeds() {
         let rows = [
             (3.0, 0.61, 1.35, 2.19),

@@ -57,14 +57,14 @@ pub(super) fn read_lens(t: &mut Table, size: Option<(u32, u32)>) -> Option<Lens>
     let advice = "calibrate with `hindward lens`, or type in another calibration's figure";
     let fx = t.number("fx_px", 10.0..=20_000.0, advice);
     let fy = t.number("fy_px", 10.0..=20_000.0, advice);
-    let measured = (t.has("width_px") || t.has("height_px"))
-        .then(|| {
-            let advice = "give the size of the pictures that the lens was measured in";
-            let width = t.whole("width_px", 64..=15_360, advice);
-            let height = t.whole("height_px", 48..=8640, advice);
-            Some((width?, height?))
-        })
-        .unwrap_or(size);
+    let measured = if t.has("width_px") || t.has("height_px") {
+        let advice = "give the size of the pictures that the lens was measured in";
+        let width = t.whole("width_px", 64..=15_360, advice);
+        let height = t.whole("height_px", 48..=8640, advice);
+        width.zip(height)
+    } else {
+        size
+    };
     // Even with no size known the values are read, so that all faults show.
     let (mw, mh) = measured.unwrap_or((15_360, 8640));
     let centre =
