@@ -106,9 +106,15 @@ impl PatternPlayer {
             // Let the self-test end; what follows is set by the next step.
             tune = self.tune;
         }
+        let ticking_on = matches!(
+            (self.tune, tune),
+            (Tune::Chirp { repeat: false }, Tune::Chirp { repeat: true })
+        );
         if tune != self.tune {
+            if !ticking_on {
+                self.since = now;
+            }
             self.tune = tune;
-            self.since = now;
         }
         self.settle(now, edges);
     }

@@ -28,7 +28,8 @@ use super::tables::{Summary, Tables};
   hindward replay demo/clip --out run --annotate also write what the driver sees
 
 Writes into the folder: detections.csv, motion.csv, edges.csv, summary.json,
-with --annotate annotated.avi. The same clip and profile give the same bytes.")]
+profile.toml as used, with --annotate annotated.avi. The same clip and profile give
+the same bytes.")]
 pub struct ReplayArgs {
     /// Clip: a folder with clip.toml and pictures, or a single video file.
     pub clip: PathBuf,
@@ -95,6 +96,8 @@ pub fn run(args: &ReplayArgs) -> anyhow::Result<ExitCode> {
     let folder = RunFolder::create(&out)?;
     let result = replay(args, &mut source, &profile, &folder);
     let (summary, laps) = result?;
+    // What was judged by stays with the results, whatever becomes of the file.
+    fs::copy(&profile_path, folder.path("profile.toml"))?;
     let out = folder.finish()?;
     if args.json {
         println!("{}", serde_json::to_string_pretty(&summary)?);

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use super::read::{Report, Run, True};
+use super::read::{Frame, Report, Run, True};
 
 /// Obstacles count from here on, metres behind.
 pub const NEAR_M: f64 = 3.0;
@@ -102,6 +102,52 @@ pub fn right(r: &Report, t: &True) -> bool {
     behind <= RIGHT_BEHIND.0.max(RIGHT_BEHIND.1 * t.behind_m) && beside <= RIGHT_SIDE_M
 }
 
+/// What was right and wrong in one frame.
+#[derive(Debug)]
+pub struct Judged<'a> {
+    /// Each thing that was due, with the nearest right report of it.
+    pub due: Vec<(&'a True, Option<&'a Report>)>,
+    /// Whether the nearest in-path report lies on a thing that was due.
+    pub nearest_right: bool,
+    /// Whether the path was clear.
+    pub clear: bool,
+    /// Whether an obstacle was announced on a clear path, for nothing.
+    pub alarm: bool,
+}
+
+/// Judges one frame for a vehicle of half-width `half` metres.
+pub fn judge(frame: &Frame, half: f64) -> Judged<'_> {
+    let due: Vec<(&True, Option<&Report>)> = (frame.truths.iter())
+        .filter(|t| {
+            in_path(t, half) && t.visible >= VISIBLE && t.behind_m > 0.0 && t.behind_m <= NEAR_M
+        })
+        .map(|t| {
+            let off = |r: &Report| (r.behind_m - t.behind_m).abs();
+            let best = (frame.reports.iter())
+                .filter(|r| right(r, t))
+                .min_by(|a, b| off(a).total_cmp(&off(b)));
+            (t, best)
+        })
+        .collect();
+    let nearest = (frame.reports.iter())
+        .filter(|r| r.side_m.abs() <= half + 0.1)
+        .min_by(|a, b| a.behind_m.total_cmp(&b.behind_m));
+    let nearest_right = nearest.is_some_and(|r| due.iter().any(|(t, _)| right(r, t)));
+    let clear = !frame
+        .truths
+        .iter()
+        .any(|t| in_path(t, half + CLEAR_BESIDE_M) && t.visible > 0.0 && t.behind_m < CLEAR_TO_M);
+    // A thing beside the path may rightly be in a wider zone.
+    let mut zoned = frame.reports.iter().filter(|r| r.zoned).peekable();
+    let founded = zoned.peek().is_some() && zoned.all(|r| frame.truths.iter().any(|t| right(r, t)));
+    Judged {
+        due,
+        nearest_right,
+        clear,
+        alarm: clear && frame.verdict == "Obstacle" && !founded,
+    }
+}
+
 /// Measures one run.
 pub fn measure(run: &Run) -> Tally {
     let half = run.vehicle_width_m / 2.0;
@@ -122,23 +168,12 @@ pub fn measure(run: &Run) -> Tally {
         tally.sound += 1;
         tally.cannot_tell += u64::from(frame.verdict.starts_with("CannotTell"));
         let announced = frame.verdict == "Obstacle";
-        let due: Vec<&True> = frame
-            .truths
-            .iter()
-            .filter(|t| {
-                in_path(t, half) && t.visible >= VISIBLE && t.behind_m > 0.0 && t.behind_m <= NEAR_M
-            })
-            .collect();
-        for t in &due {
+        let judged = judge(frame, half);
+        for (t, best) in &judged.due {
             tally.due += 1;
             entered
                 .entry(t.id)
                 .or_insert((frame.time_s, t.class.clone()));
-            let best = frame.reports.iter().filter(|r| right(r, t)).min_by(|a, b| {
-                (a.behind_m - t.behind_m)
-                    .abs()
-                    .total_cmp(&(b.behind_m - t.behind_m).abs())
-            });
             if let Some(r) = best {
                 tally.hit += 1;
                 tally.errors.push((r.behind_m - t.behind_m) / t.behind_m);
@@ -147,27 +182,13 @@ pub fn measure(run: &Run) -> Tally {
                 }
             }
         }
-        let inside = |r: &&Report| r.side_m.abs() <= half + 0.1;
-        if !due.is_empty() {
+        if !judged.due.is_empty() {
             tally.nearest_due += 1;
-            let nearest = frame
-                .reports
-                .iter()
-                .filter(inside)
-                .min_by(|a, b| a.behind_m.total_cmp(&b.behind_m));
-            let ok = nearest.is_some_and(|r| due.iter().any(|t| right(r, t)));
-            tally.nearest_right += u64::from(ok);
+            tally.nearest_right += u64::from(judged.nearest_right);
         }
-        let clear = !frame.truths.iter().any(|t| {
-            in_path(t, half + CLEAR_BESIDE_M) && t.visible > 0.0 && t.behind_m < CLEAR_TO_M
-        });
-        if clear {
+        if judged.clear {
             tally.clear_s += step_s;
-            // A thing beside the path may rightly be in a wider zone.
-            let mut zoned = frame.reports.iter().filter(|r| r.zoned).peekable();
-            let founded =
-                zoned.peek().is_some() && zoned.all(|r| frame.truths.iter().any(|t| right(r, t)));
-            tally.alarms += u64::from(announced && !founded);
+            tally.alarms += u64::from(judged.alarm);
         }
     }
     for (id, (time, class)) in entered {
@@ -260,7 +281,7 @@ fn quantile(values: &[f64], q: f64) -> Option<f64> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::read::{Fault, Frame};
+    use super::super::read::Fault;
     use super::*;
 
     fn thing(behind_m: f64, side_m: f64) -> True {

@@ -1,7 +1,7 @@
 //! `hindward score`: replayed clips against the truth of their scenes.
 
-mod measure;
-mod read;
+pub(super) mod measure;
+pub(super) mod read;
 
 use std::path::PathBuf;
 use std::process::ExitCode;

@@ -208,7 +208,10 @@ pub fn read(dir: &Path) -> anyhow::Result<Run> {
 
 /// The clip that a replay was made of: the one it names, or the folder it
 /// stands in.
-fn clip_of(dir: &Path, summary: &serde_json::Value) -> anyhow::Result<PathBuf> {
+///
+/// # Errors
+/// None of them has a truth.csv.
+pub fn clip_of(dir: &Path, summary: &serde_json::Value) -> anyhow::Result<PathBuf> {
     let mut places = Vec::new();
     if let Some(named) = summary["clip"].as_str() {
         places.push(PathBuf::from(named));
@@ -234,7 +237,7 @@ fn clip_of(dir: &Path, summary: &serde_json::Value) -> anyhow::Result<PathBuf> {
 }
 
 /// A line of a table, with the columns that were asked for.
-struct Row<'a> {
+pub struct Row<'a> {
     file: &'a Path,
     line: usize,
     columns: &'a [&'a str],
@@ -242,16 +245,25 @@ struct Row<'a> {
 }
 
 impl Row<'_> {
-    fn text(&self, i: usize) -> &str {
+    /// The text of an asked-for column.
+    pub fn text(&self, i: usize) -> &str {
         self.cells[i]
     }
 
-    fn number(&self, i: usize) -> anyhow::Result<f64> {
+    /// The number in an asked-for column.
+    ///
+    /// # Errors
+    /// It is none, or not finite.
+    pub fn number(&self, i: usize) -> anyhow::Result<f64> {
         let value: Option<f64> = self.cells[i].parse().ok().filter(|v: &f64| v.is_finite());
         value.with_context(|| self.wrong(i, "is not a number"))
     }
 
-    fn whole(&self, i: usize) -> anyhow::Result<u64> {
+    /// The whole number in an asked-for column.
+    ///
+    /// # Errors
+    /// It is none.
+    pub fn whole(&self, i: usize) -> anyhow::Result<u64> {
         self.cells[i]
             .parse()
             .ok()
@@ -269,7 +281,12 @@ impl Row<'_> {
     }
 }
 
-fn table(
+/// Hands each row of a comma-separated table to `each`, with the named columns
+/// in that order.
+///
+/// # Errors
+/// The file cannot be read, a column is missing, or a row does not fit.
+pub fn table(
     path: &Path,
     columns: &[&str],
     mut each: impl FnMut(&Row) -> anyhow::Result<()>,
