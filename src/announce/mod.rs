@@ -4,15 +4,28 @@
 //! banner and the rungs. What carries them out stands behind two traits:
 //! [`Buzzer`] and [`Screen`].
 
+mod buzzer;
 mod colour;
 mod draw;
 mod ends;
+#[cfg(feature = "framebuffer")]
+mod framebuffer;
+#[cfg(feature = "framebuffer")]
+mod kernel;
 mod layer;
+mod line;
 mod pattern;
+#[cfg(feature = "sound")]
+mod sound;
 mod text;
 mod view;
 
+pub use buzzer::LineBuzzer;
 pub use colour::{contrast, plate, Plate, CANNOT_TELL, OVERLAY, QUIET};
 pub use draw::Painter;
 pub use ends::{Buzzer, Recorder, Screen, VideoFile};
+#[cfg(feature = "framebuffer")]
+pub use framebuffer::Framebuffer;
 pub use pattern::{Edge, PatternPlayer, START_LIMIT, TICK};
+#[cfg(feature = "sound")]
+pub use sound::Speaker;

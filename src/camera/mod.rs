@@ -8,6 +8,8 @@ mod decode;
 mod encode;
 mod frame;
 mod jpeg_header;
+#[cfg(feature = "v4l2")]
+mod v4l_source;
 
 pub use avi_writer::AviWriter;
 pub use clip::ClipSource;
@@ -15,6 +17,8 @@ pub use convert::picture_to_rgb;
 pub use decode::{DecodeError, Decoder};
 pub use encode::JpegEncoder;
 pub use frame::{Picture, PixelFormat, Plane, Range, RawFrame};
+#[cfg(feature = "v4l2")]
+pub use v4l_source::V4lSource;
 
 /// What one attempt to grab a frame brought.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -32,6 +32,8 @@ pub struct Profile {
     pub fault_pattern: Pattern,
     /// How the picture is shown.
     pub display: DisplaySettings,
+    /// The devices aboard.
+    pub aboard: super::Aboard,
 }
 
 impl Profile {

@@ -4,6 +4,7 @@
 
 pub mod cautions;
 pub mod check;
+mod aboard;
 mod checked;
 pub mod edit;
 mod error;
@@ -18,6 +19,7 @@ use std::path::Path;
 
 use toml::de::DeTable;
 
+pub use aboard::*;
 pub use checked::*;
 pub use error::{Fault, ProfileError};
 pub use stopping::Stopping;

@@ -1,5 +1,6 @@
 //! The sections of a profile, one file per family, and the checks across them.
 
+mod aboard;
 mod across;
 mod camera;
 mod display;
@@ -38,6 +39,7 @@ pub(super) fn read(t: &mut Table, folder: &Path) -> Option<Profile> {
     let zones = t.list("zone", zones::read);
     let fault_pattern = t.section_or_default("fault", zones::read_fault);
     let display = t.section_or_default("display", display::read);
+    let aboard = aboard::read(t, folder);
 
     let mut profile = Profile {
         name: name?,
@@ -52,6 +54,7 @@ pub(super) fn read(t: &mut Table, folder: &Path) -> Option<Profile> {
         zones: zones?,
         fault_pattern: fault_pattern?,
         display: display?,
+        aboard: aboard?,
     };
     across::check(t, &profile);
     zones::gravest_first(&mut profile.zones);
