@@ -17,6 +17,8 @@ struct Cli {
 
 #[derive(Subcommand)]
 enum Command {
+    Run(hindward::watch::run::RunArgs),
+    Quiet(hindward::watch::run::QuietArgs),
     Check(hindward::profile::check::CheckArgs),
     Zones(hindward::profile::zones::ZonesArgs),
     Board(hindward::optics::calibrate::BoardArgs),
@@ -30,6 +32,8 @@ enum Command {
 fn main() -> ExitCode {
     let cli = Cli::parse();
     let done: anyhow::Result<ExitCode> = match &cli.command {
+        Command::Run(args) => hindward::watch::run::run(args),
+        Command::Quiet(args) => hindward::watch::run::quiet(args),
         Command::Check(args) => hindward::profile::check::run(args),
         Command::Zones(args) => hindward::profile::zones::run(args),
         Command::Replay(args) => hindward::bench::replay::run(args),

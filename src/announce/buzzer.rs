@@ -15,6 +15,9 @@ use crate::profile::{BuzzerKind, BuzzerSettings};
 /// Sleeping wakes late by about this much, so the rest is spun.
 const SPIN: Duration = Duration::from_micros(120);
 
+/// A wave that is later than this is not made up for.
+const MOST_BEHIND: Duration = Duration::from_millis(10);
+
 /// A buzzer on a GPIO line. Silent when made and when dropped.
 pub struct LineBuzzer {
     how: How,
@@ -125,6 +128,7 @@ impl Drop for TimedWave {
 
 fn make_wave(line: &mut dyn OutputLine, shared: &Shared) -> anyhow::Result<()> {
     let mut wanted = shared.lock();
+    let mut due = Instant::now();
     loop {
         if wanted.end {
             return line.set(false);
@@ -135,15 +139,20 @@ fn make_wave(line: &mut dyn OutputLine, shared: &Shared) -> anyhow::Result<()> {
                 .changed
                 .wait(wanted)
                 .unwrap_or_else(PoisonError::into_inner);
+            due = Instant::now();
             continue;
         };
         drop(wanted);
         let half = Duration::from_secs_f64(0.5 / hz);
-        let start = Instant::now();
+        // Half waves are due at absolute times, so a late one is made up for
+        // and the pitch holds; after a long stall the count starts afresh.
+        due = due.max(Instant::now() - MOST_BEHIND);
         line.set(true)?;
-        wait_until(start + half);
+        due += half;
+        wait_until(due);
         line.set(false)?;
-        wait_until(start + half * 2);
+        due += half;
+        wait_until(due);
         wanted = shared.lock();
     }
 }
@@ -186,19 +195,9 @@ mod tests {
         std::thread::sleep(Duration::from_millis(20));
         drop(wave);
         let seen = seen.lock().unwrap();
-        let rises: Vec<Instant> = seen
-            .iter()
-            .filter(|(_, on)| *on)
-            .map(|(at, _)| *at)
-            .collect();
+        let rises = seen.iter().filter(|(_, on)| *on).count();
         assert!(!seen.last().unwrap().1, "ends low");
-        // A loaded machine drops waves, but most are 2 ms long.
-        let mut periods: Vec<f64> = rises
-            .windows(2)
-            .map(|w| (w[1] - w[0]).as_secs_f64() * 1e3)
-            .collect();
-        periods.sort_by(f64::total_cmp);
-        let median = periods[periods.len() / 2];
-        assert!((median - 2.0).abs() < 0.3, "median period {median} ms");
+        // 150 waves in 300 ms; a loaded machine may stall and lose some.
+        assert!((90..=160).contains(&rises), "{rises} waves");
     }
 }

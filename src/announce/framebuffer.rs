@@ -368,12 +368,13 @@ mod tests {
         let layout = layout(12, 6, 32, 0); // wider than 3:2
         let bytes = drawn(&layout, Turn::Upright);
         let pixel = |x: usize, y: usize| &bytes[y * layout.stride + x * 4..][..3];
+        // 9×6 of the 12×6 pixels, one column left free, two right.
         assert_eq!(pixel(0, 0), [0, 0, 0], "bar");
-        assert_eq!(pixel(1, 0), [0, 0, 0], "bar");
-        assert_eq!(pixel(2, 0), [0, 0, 255]);
-        assert_eq!(pixel(2, 5), [255, 255, 255]);
-        assert_eq!(pixel(8, 2), [255, 0, 0]);
+        assert_eq!(pixel(1, 0), [0, 0, 255]);
+        assert_eq!(pixel(1, 5), [255, 255, 255]);
+        assert_eq!(pixel(9, 2), [255, 0, 0]);
         assert_eq!(pixel(10, 0), [0, 0, 0], "bar");
+        assert_eq!(pixel(11, 0), [0, 0, 0], "bar");
     }
 
     #[test]

@@ -50,7 +50,7 @@ pub(super) struct VarInfo {
     pub height_mm: u32,
     pub width_mm: u32,
     pub accel_flags: u32,
-    pub timing: [u32; 11],
+    pub timing: [u32; 9],
     pub rotate: u32,
     pub colorspace: u32,
     pub reserved: [u32; 4],

@@ -14,6 +14,7 @@ mod framebuffer;
 mod kernel;
 mod layer;
 mod line;
+mod notice;
 mod pattern;
 #[cfg(feature = "sound")]
 mod sound;
@@ -26,6 +27,7 @@ pub use draw::Painter;
 pub use ends::{Buzzer, Recorder, Screen, VideoFile};
 #[cfg(feature = "framebuffer")]
 pub use framebuffer::Framebuffer;
+pub use notice::notice;
 pub use pattern::{Edge, PatternPlayer, START_LIMIT, TICK};
 #[cfg(feature = "sound")]
 pub use sound::Speaker;

@@ -2,9 +2,9 @@
 //! threshold. [`Profile`] is the checked form and the only one stages see;
 //! [`Profile::load`] makes it from a file and reports every fault at once.
 
+mod aboard;
 pub mod cautions;
 pub mod check;
-mod aboard;
 mod checked;
 pub mod edit;
 mod error;

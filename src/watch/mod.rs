@@ -1,7 +1,13 @@
 //! The loop, and the daemon around it.
 
+mod conductor;
 mod health;
+mod live_clip;
+mod notify;
 mod pipeline;
+mod reverse;
+pub mod run;
+mod viewer;
 
 pub use health::{Health, Input};
 pub use pipeline::{Outcome, Pipeline, SelfMask};

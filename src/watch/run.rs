@@ -1,0 +1,504 @@
+//! `hindward run`: the daemon, and `hindward quiet`, its stop step.
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use anyhow::Context;
+use clap::Args;
+
+use super::conductor::{Conductor, SoundEnd};
+use super::live_clip::LiveClip;
+use super::notify::Notifier;
+use super::reverse::{Contact, Gate};
+use super::viewer::Viewer;
+use super::{Input, Pipeline};
+use crate::announce::{notice, LineBuzzer, Recorder, Screen};
+use crate::bench::replay::working_scale;
+use crate::camera::{ClipSource, Decoder, Grab, Picture, RawFrame, Source};
+use crate::profile::Profile;
+use crate::zone::{Reason, Verdict};
+
+/// Longest wait for a frame, so that signals and silence are seen in time.
+const PATIENCE: Duration = Duration::from_millis(100);
+
+/// How often the reverse contact is looked at.
+const CONTACT_EVERY: Duration = Duration::from_millis(10);
+
+/// How long the self-test's page stays on the screen.
+const PAGE_FOR: Duration = Duration::from_millis(1500);
+
+/// Watch what stands behind the vehicle, and warn.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:
+  hindward run /etc/hindward/profile.toml   what the service does at ignition
+  hindward run van.toml --self-test         try each device, say what works, end
+  hindward run van.toml --clip drive.avi    a recorded clip in place of the camera
+
+Devices stand in [buzzer], [sound], [screen] and [reverse] of the profile. A
+device that does not work is reported and left out; the others go on. Ends at
+SIGTERM or SIGINT, silent. An aid: it never replaces looking.
+
+Exit codes: 0 ended as asked; 1 the self-test found a fault; 2 the profile or
+the command line is at fault.")]
+pub struct RunArgs {
+    /// Profile of the vehicle.
+    pub profile: PathBuf,
+    /// Try each device, say what works, and end.
+    #[arg(long)]
+    pub self_test: bool,
+    /// Play this clip at its own pace in place of the camera.
+    #[arg(long, value_name = "CLIP")]
+    pub clip: Option<PathBuf>,
+    /// Also write each edge of the sound to this table as it happens.
+    #[arg(long, value_name = "CSV")]
+    pub edges: Option<PathBuf>,
+}
+
+/// Silence the buzzer's line; for after a program that could not do it itself.
+#[derive(Debug, Args)]
+#[command(after_help = "Example (the service's stop step):
+  hindward quiet /etc/hindward/profile.toml")]
+pub struct QuietArgs {
+    /// Profile of the vehicle.
+    pub profile: PathBuf,
+}
+
+/// Runs the stop step: takes the buzzer's line, off, and gives it back.
+///
+/// # Errors
+/// The profile is at fault or the line cannot be had.
+pub fn quiet(args: &QuietArgs) -> anyhow::Result<ExitCode> {
+    let profile = Profile::load(&args.profile)?;
+    if let Some(settings) = &profile.aboard.buzzer {
+        // Opening switches it off, and so does dropping.
+        LineBuzzer::open(settings)?;
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+/// What the self-test found of each device.
+type Findings = Vec<(String, bool)>;
+
+/// A camera, or a clip that plays like one.
+enum Eyes {
+    #[cfg(feature = "v4l2")]
+    Camera(Box<crate::camera::V4lSource>),
+    Clip(Box<LiveClip>),
+}
+
+impl Eyes {
+    fn open(args: &RunArgs, profile: &Profile) -> anyhow::Result<Self> {
+        if let Some(path) = &args.clip {
+            let clip = ClipSource::open(path)?;
+            let (size, asked) = (clip.size(), (profile.camera.width, profile.camera.height));
+            anyhow::ensure!(
+                size == asked,
+                "{}: pictures are {}x{}, the profile asks {}x{}; use the profile of its camera",
+                path.display(),
+                size.0,
+                size.1,
+                asked.0,
+                asked.1
+            );
+            return Ok(Eyes::Clip(Box::new(LiveClip::new(clip, PATIENCE))));
+        }
+        #[cfg(feature = "v4l2")]
+        return Ok(Eyes::Camera(Box::new(crate::camera::V4lSource::new(
+            &profile.camera,
+            PATIENCE,
+        ))));
+        #[cfg(not(feature = "v4l2"))]
+        anyhow::bail!("this build has no camera; build with the feature `v4l2`, or give --clip")
+    }
+
+    fn source(&mut self) -> &mut dyn Source {
+        match self {
+            #[cfg(feature = "v4l2")]
+            Eyes::Camera(camera) => camera.as_mut(),
+            Eyes::Clip(clip) => clip.as_mut(),
+        }
+    }
+
+    fn epoch(&self) -> Instant {
+        match self {
+            #[cfg(feature = "v4l2")]
+            Eyes::Camera(camera) => camera.epoch(),
+            Eyes::Clip(clip) => clip.epoch(),
+        }
+    }
+
+    fn status(&self) -> &str {
+        match self {
+            #[cfg(feature = "v4l2")]
+            Eyes::Camera(camera) => camera.status(),
+            Eyes::Clip(clip) => clip.name(),
+        }
+    }
+}
+
+/// Runs the daemon until it is told to end.
+///
+/// # Errors
+/// The profile or the command line is at fault, or a part of the program died.
+pub fn run(args: &RunArgs) -> anyhow::Result<ExitCode> {
+    let _ = tracing_subscriber::fmt()
+        .with_writer(std::io::stderr)
+        .with_ansi(false)
+        .without_time() // the journal has its own
+        .with_target(false)
+        .with_env_filter(
+            tracing_subscriber::EnvFilter::try_from_default_env()
+                .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info")),
+        )
+        .try_init();
+    let end = end_flag()?;
+    let profile = Profile::load(&args.profile)?;
+    let mut eyes = Eyes::open(args, &profile)?;
+    let epoch = eyes.epoch();
+    let pipeline = Pipeline::new(&profile)?;
+
+    let mut findings = Findings::new();
+    let sounds = open_sounds(args, &profile, &mut findings)?;
+    let contact = match Contact::open(&profile.aboard.reverse) {
+        Ok(contact) => {
+            let name = format!("reverse: {}", contact.name());
+            findings.push((name, true));
+            Some(contact)
+        }
+        Err(e) => {
+            findings.push((format!("reverse: {e:#}; taken as always in reverse"), false));
+            None
+        }
+    };
+    let screen = open_screen(&profile, &mut findings);
+    let conductor = Conductor::start(&profile, epoch, sounds)?;
+    if args.self_test {
+        let healthy = self_test(&mut eyes, findings, screen)?;
+        std::thread::sleep(Duration::from_millis(300)); // the chirp
+        drop(conductor);
+        return Ok(if healthy {
+            ExitCode::SUCCESS
+        } else {
+            ExitCode::FAILURE
+        });
+    }
+    for (finding, good) in &findings {
+        if *good {
+            tracing::info!("{finding}");
+        } else {
+            tracing::error!("{finding}");
+        }
+    }
+    let viewer = match screen {
+        Some((mut screen, size)) => {
+            let title = format!("{}: starting", profile.name);
+            // A screen that fails here says so again when pictures come.
+            let _ = screen.show(&notice(size, &title, &findings), Duration::ZERO);
+            Some(Viewer::start(&profile, size, screen)?)
+        }
+        None => None,
+    };
+    let reversing = Arc::new(AtomicBool::new(false));
+    let watcher = watch_contact(&profile, contact, &conductor, &reversing, &end)?;
+    let mut turn = Loop {
+        eyes,
+        pipeline,
+        decoder: Decoder::new()?,
+        denominator: working_scale(&profile),
+        stale: profile.health.stale,
+        conductor: &conductor,
+        viewer: viewer.as_ref(),
+        notifier: Notifier::new(),
+        reversing: &reversing,
+        page_until: epoch.elapsed() + PAGE_FOR,
+    };
+    let done = turn.run(&end);
+    turn.notifier.stopping();
+    end.store(true, Ordering::Relaxed);
+    let _ = watcher.join();
+    drop(turn);
+    drop(viewer);
+    tracing::info!("{}", conductor.finish().line());
+    done.map(|()| ExitCode::SUCCESS)
+}
+
+/// Set at SIGTERM, SIGINT or SIGHUP.
+fn end_flag() -> anyhow::Result<Arc<AtomicBool>> {
+    use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
+
+    let end = Arc::new(AtomicBool::new(false));
+    for signal in [SIGTERM, SIGINT, SIGHUP] {
+        signal_hook::flag::register(signal, Arc::clone(&end))
+            .context("cannot watch for signals")?;
+    }
+    Ok(end)
+}
+
+fn open_sounds(
+    args: &RunArgs,
+    profile: &Profile,
+    findings: &mut Findings,
+) -> anyhow::Result<Vec<SoundEnd>> {
+    let mut sounds: Vec<SoundEnd> = Vec::new();
+    if let Some(settings) = &profile.aboard.buzzer {
+        match LineBuzzer::open(settings) {
+            Ok(buzzer) => {
+                findings.push((format!("buzzer: {}", buzzer.name()), true));
+                sounds.push(("buzzer".into(), Box::new(buzzer)));
+            }
+            Err(e) => findings.push((format!("buzzer: {e:#}"), false)),
+        }
+    }
+    #[cfg(feature = "sound")]
+    if let Some(settings) = &profile.aboard.sound {
+        match crate::announce::Speaker::open(settings) {
+            Ok(speaker) => {
+                findings.push((format!("sound: {}", settings.device), true));
+                sounds.push(("sound".into(), Box::new(speaker)));
+            }
+            Err(e) => findings.push((format!("sound: {e:#}"), false)),
+        }
+    }
+    if sounds.is_empty() {
+        let none = "no buzzer and no loudspeaker: nothing will be heard; \
+                    add [buzzer] or [sound] to the profile";
+        findings.push((none.into(), false));
+    }
+    if let Some(path) = &args.edges {
+        sounds.push(("edges".into(), Box::new(Recorder::create(path)?)));
+    }
+    Ok(sounds)
+}
+
+type OpenScreen = (Box<dyn Screen + Send>, (u32, u32));
+
+#[cfg(feature = "framebuffer")]
+fn open_screen(profile: &Profile, findings: &mut Findings) -> Option<OpenScreen> {
+    let settings = profile.aboard.screen.as_ref()?;
+    match crate::announce::Framebuffer::open(settings) {
+        Ok(screen) => {
+            let size = screen.size();
+            let shown = format!(
+                "screen: {} {}x{}",
+                settings.device.display(),
+                size.0,
+                size.1
+            );
+            findings.push((shown, true));
+            Some((Box::new(screen), size))
+        }
+        Err(e) => {
+            findings.push((format!("screen: {e:#}"), false));
+            None
+        }
+    }
+}
+
+#[cfg(not(feature = "framebuffer"))]
+fn open_screen(_profile: &Profile, _findings: &mut Findings) -> Option<OpenScreen> {
+    None
+}
+
+/// Waits for one picture, then says what works.
+fn self_test(
+    eyes: &mut Eyes,
+    mut findings: Findings,
+    screen: Option<OpenScreen>,
+) -> anyhow::Result<bool> {
+    let mut frame = RawFrame::empty();
+    let begun = Instant::now();
+    let mut seen = false;
+    while !seen && begun.elapsed() < Duration::from_secs(5) {
+        seen = match eyes.source().grab(&mut frame)? {
+            Grab::Frame => Decoder::new()?
+                .decode(&frame, 1, &mut Picture::default())
+                .is_ok(),
+            Grab::End => break,
+            Grab::Broken(_) | Grab::Timeout => false,
+        };
+    }
+    let what = match seen {
+        true => format!("camera: {}", eyes.status()),
+        false => format!("camera: {}: no picture within 5 s", eyes.status()),
+    };
+    findings.insert(0, (what, seen));
+    for (finding, good) in &findings {
+        println!("{} {finding}", if *good { "ok   " } else { "FAULT" });
+    }
+    if let Some((mut screen, size)) = screen {
+        screen.show(&notice(size, "self-test", &findings), Duration::ZERO)?;
+        std::thread::sleep(Duration::from_secs(3));
+    }
+    Ok(findings.iter().all(|(_, good)| *good))
+}
+
+/// Starts the thread that looks at the reverse contact.
+fn watch_contact(
+    profile: &Profile,
+    contact: Option<Contact>,
+    conductor: &Conductor,
+    reversing: &Arc<AtomicBool>,
+    end: &Arc<AtomicBool>,
+) -> anyhow::Result<std::thread::JoinHandle<()>> {
+    let mut gate = Gate::new(&profile.aboard.reverse);
+    let tell = conductor.reverse_teller();
+    let (reversing, end) = (Arc::clone(reversing), Arc::clone(end));
+    std::thread::Builder::new()
+        .name("reverse".into())
+        .spawn(move || {
+            let begun = Instant::now();
+            let mut faulty = false;
+            let mut told = false;
+            while !end.load(Ordering::Relaxed) {
+                // An input that cannot be read might mean reverse.
+                let says = match contact.as_ref().map(Contact::read) {
+                    Some(Ok(says)) => {
+                        faulty = false;
+                        says
+                    }
+                    Some(Err(e)) => {
+                        if !faulty {
+                            tracing::error!("{e:#}; taken as reverse");
+                        }
+                        faulty = true;
+                        true
+                    }
+                    None => true,
+                };
+                let state = gate.step(says, begun.elapsed());
+                if state != told {
+                    told = state;
+                    reversing.store(state, Ordering::Relaxed);
+                    tracing::info!(
+                        "{}",
+                        if state {
+                            "reverse selected"
+                        } else {
+                            "reverse left"
+                        }
+                    );
+                    if !tell(state) {
+                        return;
+                    }
+                }
+                std::thread::sleep(CONTACT_EVERY);
+            }
+        })
+        .context("no thread for the reverse input; too many processes?")
+}
+
+struct Loop<'a> {
+    eyes: Eyes,
+    pipeline: Pipeline,
+    decoder: Decoder,
+    denominator: u8,
+    stale: Duration,
+    conductor: &'a Conductor,
+    viewer: Option<&'a Viewer>,
+    notifier: Notifier,
+    reversing: &'a AtomicBool,
+    page_until: Duration,
+}
+
+impl Loop<'_> {
+    fn run(&mut self, end: &AtomicBool) -> anyhow::Result<()> {
+        let epoch = self.eyes.epoch();
+        let mut frame = RawFrame::empty();
+        let mut picture = Picture::default();
+        let mut now = Duration::ZERO;
+        let mut last_picture: Option<Duration> = None;
+        let mut said = String::new();
+        while !end.load(Ordering::Relaxed) {
+            let grab = self.eyes.source().grab(&mut frame)?;
+            let clock = epoch.elapsed();
+            let mut captured = None;
+            let input = match grab {
+                Grab::End => return Ok(()),
+                Grab::Timeout => Input::Missing,
+                // An old picture must not pass for a new one.
+                _ if clock.saturating_sub(frame.captured) > self.stale => Input::Missing,
+                Grab::Broken(why) => {
+                    tracing::debug!("frame {}: {why}", frame.seq);
+                    captured = Some(frame.captured);
+                    Input::Broken
+                }
+                Grab::Frame => {
+                    captured = Some(frame.captured);
+                    match self.decoder.decode(&frame, self.denominator, &mut picture) {
+                        Ok(()) => Input::Picture(&picture),
+                        Err(e) => {
+                            tracing::debug!("frame {}: {e}", frame.seq);
+                            Input::Broken
+                        }
+                    }
+                }
+            };
+            now = now.max(captured.unwrap_or(clock));
+            let readable = matches!(input, Input::Picture(_));
+            if readable {
+                last_picture = Some(now);
+            }
+            let quiet_for = now.saturating_sub(last_picture.unwrap_or(Duration::ZERO));
+            if matches!(input, Input::Missing) && quiet_for < self.stale {
+                continue; // between two frames of a slow camera
+            }
+            let mut obstacles = Vec::new();
+            let verdict = match (input, last_picture) {
+                // Nothing was ever seen: there is nothing to judge.
+                (Input::Missing, None) => Verdict::CannotTell {
+                    reason: Reason::Late,
+                },
+                (input, _) => {
+                    let outcome = self.pipeline.step(input, now, &mut |_| ());
+                    obstacles = outcome.obstacles;
+                    outcome.verdict
+                }
+            };
+            let line = describe(&verdict);
+            if line != said {
+                tracing::info!("{line}");
+            }
+            let judged = !matches!(
+                verdict,
+                Verdict::CannotTell {
+                    reason: Reason::NotYet
+                }
+            );
+            let reversing = self.reversing.load(Ordering::Relaxed);
+            let page_over = reversing || clock >= self.page_until;
+            if let Some(viewer) = self.viewer.filter(|_| page_over) {
+                viewer.offer(
+                    readable.then_some(&frame),
+                    &verdict,
+                    &obstacles,
+                    now,
+                    reversing,
+                );
+            }
+            self.conductor.verdict(verdict, captured)?;
+            if judged {
+                self.notifier
+                    .verdict(&format!("{line}; {}", self.eyes.status()));
+            }
+            said = line;
+        }
+        Ok(())
+    }
+}
+
+/// A verdict in a few words, without the figures that change each frame.
+fn describe(verdict: &Verdict) -> String {
+    match verdict {
+        Verdict::Clear => "clear".into(),
+        Verdict::Obstacle(alert) => format!(
+            "{} obstacle {} at {:.0} m",
+            alert.signal.text(),
+            alert.obstacle.id,
+            alert.obstacle.nearest.behind_m
+        ),
+        Verdict::CannotTell { reason } => format!("cannot tell: {}", reason.word()),
+    }
+}
