@@ -354,6 +354,8 @@ fn files_that_are_no_profile_are_refused() {
     let at = |name: &str| folder.path().join(name);
     std::fs::write(at("empty.toml"), "").unwrap();
     std::fs::write(at("latin1.toml"), b"name = \"k\"\n# \xe4\n").unwrap();
+    std::fs::write(at("deep.toml"), format!("a = {}", "[".repeat(200_000))).unwrap();
+    std::fs::write(at("deep2.toml"), format!("[{}]", "a.".repeat(200_000))).unwrap();
     std::fs::write(at("huge.toml"), vec![b'#'; (1 << 20) + 1]).unwrap();
     for (name, says) in [
         ("absent.toml", "cannot be read"),
@@ -361,6 +363,8 @@ fn files_that_are_no_profile_are_refused() {
         ("latin1.toml", "line 2 is not UTF-8"),
         ("huge.toml", "over 1 MiB"),
         ("empty.toml", "name is missing"),
+        ("deep.toml", "mend the TOML"),
+        ("deep2.toml", "deep2.toml:1: "),
     ] {
         let error = Profile::load(&at(name)).unwrap_err();
         assert!(error.to_string().contains(says), "{name}: {error}");

@@ -22,6 +22,9 @@ const SD_KEYS: [&str; 6] = [
 /// Which of them are angles.
 const IS_ANGLE: [bool; 6] = [false, true, true, true, false, false];
 
+/// Nothing is measured to a micrometre; less would only upset the arithmetic.
+const LEAST_VARIANCE: f64 = 1e-12;
+
 pub(super) fn read(t: &mut Table) -> Option<Mount> {
     let height = t.number(
         "height_m",
@@ -112,7 +115,10 @@ fn read_covariance(t: &mut Table) -> Option<Matrix6<f64>> {
     let scaled = Matrix6::from_fn(|i, j| {
         0.5 * (matrix[(i, j)] + matrix[(j, i)]) / (sizes[i] * sizes[j]).sqrt()
     });
-    if sizes.min() <= 0.0 || !symmetric || SymmetricEigen::new(scaled).eigenvalues.min() < -1e-9 {
+    if sizes.min() < LEAST_VARIANCE
+        || !symmetric
+        || SymmetricEigen::new(scaled).eigenvalues.min() < -1e-9
+    {
         t.fault(
             KEY,
             " is no covariance (symmetric, positive on the diagonal, no negative eigenvalue); \
