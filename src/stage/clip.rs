@@ -91,22 +91,12 @@ impl Drop for Folder {
     }
 }
 
-/// What rendering a clip came to.
-#[derive(Debug, Clone, Copy)]
-pub struct Done {
-    /// Frames in the clip.
-    pub frames: usize,
-}
-
-/// Renders `scene` to the folder `out`; calls `tick` after each frame.
+/// Renders `scene` to the folder `out`; calls `tick` after each frame
+/// with the frames done and in all. Gives the number of frames.
 ///
 /// # Errors
 /// If the profile is at fault or the disk refuses; nothing half written stays.
-pub fn render(
-    scene: &Scene,
-    out: &Path,
-    mut tick: impl FnMut(usize, usize),
-) -> anyhow::Result<Done> {
+pub fn render(scene: &Scene, out: &Path, tick: impl Fn(usize, usize)) -> anyhow::Result<usize> {
     let rig = rig(scene)?;
     let folder = Folder::create(out)?;
     let frames = ((scene.duration_s * scene.rate_hz).round() as usize).max(1);
@@ -239,7 +229,7 @@ pub fn render(
         ),
     )?;
     folder.finish()?;
-    Ok(Done { frames })
+    Ok(frames)
 }
 
 fn health_csv(scene: &Scene) -> String {
@@ -419,12 +409,52 @@ fn rig(scene: &Scene) -> anyhow::Result<Rig> {
     let Some(path) = &scene.profile else {
         bail!("the scene names no profile; add profile = \"…\", a path beside the scene file");
     };
-    let profile = Profile::load(path)?;
     let text = std::fs::read_to_string(path)
-        .with_context(|| format!("{}: cannot read", path.display()))?;
+        .with_context(|| format!("{}: the profile cannot be read", path.display()))?;
+    let text = with_changes(&text, scene)
+        .with_context(|| format!("{}: the scene's rig does not fit it", path.display()))?;
+    let profile = Profile::parse(&text, path)?;
     Ok(Rig {
         ground: profile.ground(),
         width_m: profile.vehicle.width.0 as f32,
         text,
     })
+}
+
+/// The profile's text with the values of the scene's `rig`.
+fn with_changes(text: &str, scene: &Scene) -> anyhow::Result<String> {
+    use toml_edit::{DocumentMut, Item, Table};
+    let rig = &scene.rig;
+    let mut doc: DocumentMut = text.parse()?;
+    for (name, values) in [
+        ("lens", &rig.lens),
+        ("mount", &rig.mount),
+        ("camera", &rig.camera),
+        ("vehicle", &rig.vehicle),
+    ] {
+        if values.is_empty() {
+            continue;
+        }
+        let table = doc.entry(name).or_insert(Item::Table(Table::new()));
+        let Some(table) = table.as_table_mut() else {
+            bail!("{name} is not a table")
+        };
+        if name == "lens" {
+            // Coefficients of another model would be left over.
+            table.clear();
+        }
+        for (key, value) in values {
+            table.insert(
+                key,
+                match value {
+                    toml::Value::Float(v) => toml_edit::value(*v),
+                    toml::Value::Integer(v) => toml_edit::value(*v),
+                    toml::Value::String(v) => toml_edit::value(v.as_str()),
+                    toml::Value::Boolean(v) => toml_edit::value(*v),
+                    _ => bail!("rig.{name}.{key} is not a plain value"),
+                },
+            );
+        }
+    }
+    Ok(doc.to_string())
 }

@@ -72,6 +72,8 @@ pub fn now(events: &[Event], time_s: f64, frame: u32, seed: u32) -> Now {
             EventKind::Covered => now.cover = Some((event.by, k)),
             EventKind::Frozen => now.frozen = true,
             EventKind::Black => now.black = true,
+            // States that the scene's own light is not enough.
+            EventKind::Dark => {}
             EventKind::WashedOut => now.washed_out = true,
             EventKind::Shaken => {
                 let a = event.amplitude_deg.to_radians();
@@ -94,7 +96,7 @@ pub fn reason(kind: EventKind) -> Option<Reason> {
         EventKind::Exposure | EventKind::WhiteBalance | EventKind::SunFactor => None,
         EventKind::Covered => Some(Reason::Covered),
         EventKind::Frozen => Some(Reason::Frozen),
-        EventKind::Black => Some(Reason::Dark),
+        EventKind::Black | EventKind::Dark => Some(Reason::Dark),
         EventKind::WashedOut => Some(Reason::WashedOut),
         EventKind::Shaken => Some(Reason::Shaken),
         EventKind::Dropped => Some(Reason::Late),

@@ -28,7 +28,8 @@ mod truth;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-use anyhow::bail;
+use anyhow::{bail, Context};
+use rayon::prelude::*;
 
 /// Render a scene, or a suite of scenes, into clips with exact truth.
 #[derive(Debug, clap::Args)]
@@ -70,26 +71,36 @@ pub fn run(args: &StageArgs) -> anyhow::Result<ExitCode> {
     if chosen.is_empty() {
         bail!("{}: no case matches --only", args.scene.display());
     }
-    let bar = indicatif::ProgressBar::new(0);
+    // One clip reports its frames, a suite its clips.
+    let single = chosen.len() == 1;
+    let bar = indicatif::ProgressBar::new(chosen.len() as u64);
     let style = indicatif::ProgressStyle::with_template("{msg} {bar:30} {pos}/{len} {elapsed}");
     if let Ok(style) = style {
         bar.set_style(style);
     }
-    let mut frames = 0;
-    for case in &chosen {
-        let out = match (case.name.as_str(), case.held_back) {
-            ("", _) => args.out.clone(),
-            (name, true) => args.out.join("held-back").join(name),
-            (name, false) => args.out.join(name),
-        };
-        bar.set_message(case.name.clone());
-        frames += clip::render(&case.scene, &out, |done, all| {
-            bar.set_length(all as u64);
-            bar.set_position(done as u64);
-        })?
-        .frames;
-    }
+    let counts: anyhow::Result<Vec<usize>> = chosen
+        .par_iter()
+        .map(|case| {
+            let out = match (case.name.as_str(), case.held_back) {
+                ("", _) => args.out.clone(),
+                (name, true) => args.out.join("held-back").join(name),
+                (name, false) => args.out.join(name),
+            };
+            let frames = clip::render(&case.scene, &out, |done, all| {
+                if single {
+                    bar.set_length(all as u64);
+                    bar.set_position(done as u64);
+                }
+            })
+            .with_context(|| format!("case {:?}", case.name))?;
+            if !single {
+                bar.inc(1);
+            }
+            Ok(frames)
+        })
+        .collect();
     bar.finish_and_clear();
+    let frames: usize = counts?.iter().sum();
     println!(
         "{} clip(s), {frames} frames, in {}",
         chosen.len(),

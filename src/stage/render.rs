@@ -232,13 +232,13 @@ impl World<'_> {
         let major = minor / slant;
         // The patch is longer than wide: several looks along its length.
         let looks = if eye_ray {
-            ((major / minor) as usize).clamp(1, 3)
+            ((major / minor) as usize).clamp(1, 2)
         } else {
             1
         };
         let flat = (d.x * d.x + d.y * d.y).sqrt().max(1e-6);
         let (ux, uy) = (d.x / flat, d.y / flat);
-        let fp = minor.max(major / looks as f32 * 0.75);
+        let fp = (major / looks as f32 * 0.75).clamp(minor, 2.5 * minor);
         let mut under = Look {
             albedo: V3::zeros(),
             mirror: 0.0,

@@ -25,6 +25,8 @@ pub struct Scene {
     pub duration_s: f64,
     /// Vehicle profile: lens, mount, vehicle.
     pub profile: Option<PathBuf>,
+    /// What differs from that profile.
+    pub rig: Rig,
     /// Camera.
     pub camera: Camera,
     /// Ground.
@@ -50,6 +52,7 @@ impl Default for Scene {
             rate_hz: 15.0,
             duration_s: 6.0,
             profile: None,
+            rig: Rig::default(),
             camera: Camera::default(),
             ground: Ground::default(),
             light: Light::default(),
@@ -59,6 +62,20 @@ impl Default for Scene {
             event: Vec::new(),
         }
     }
+}
+
+/// Values that replace those of the profile; the clip gets the result.
+#[derive(Debug, Clone, Deserialize, Default)]
+#[serde(deny_unknown_fields, default)]
+pub struct Rig {
+    /// Another lens altogether.
+    pub lens: toml::Table,
+    /// Single values of the mount.
+    pub mount: toml::Table,
+    /// Single values of the camera.
+    pub camera: toml::Table,
+    /// Single values of the vehicle.
+    pub vehicle: toml::Table,
 }
 
 /// What the camera does to the light.
@@ -422,6 +439,7 @@ pub enum EventKind {
     Covered,
     Frozen,
     Black,
+    Dark,
     WashedOut,
     Shaken,
     Dropped,

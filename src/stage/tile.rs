@@ -4,7 +4,7 @@
 use rayon::prelude::*;
 
 use super::floor::{look, Look};
-use super::noise::{octaves, whole};
+use super::noise::{value, whole};
 use super::scene::GroundKind;
 use super::shape::V3;
 
@@ -89,7 +89,7 @@ impl Tile {
             *v = (a[i] + (b[i] - a[i]) * k) * (1.0 / 65535.0);
         }
         // What varies over more than the tile, so that no copy is like another.
-        let wide = 1.0 + 0.08 * octaves(x, y, &[(2.3, 0.6), (7.1, 0.8)], 0.0, self.seed ^ 0x71E);
+        let wide = 1.0 + 0.07 * value(0.21 * x + 0.13 * y, 0.21 * y - 0.13 * x, self.seed ^ 0x71E);
         Look {
             albedo: V3::new(v[0], v[1], v[2]) * wide,
             mirror: v[3],
