@@ -25,6 +25,7 @@ enum Command {
     Lens(hindward::optics::calibrate::LensArgs),
     Mount(hindward::optics::calibrate::MountArgs),
     Replay(hindward::bench::replay::ReplayArgs),
+    Report(hindward::bench::report::ReportArgs),
     Score(hindward::bench::score::ScoreArgs),
     Stage(hindward::stage::StageArgs),
 }
@@ -37,6 +38,7 @@ fn main() -> ExitCode {
         Command::Check(args) => hindward::profile::check::run(args),
         Command::Zones(args) => hindward::profile::zones::run(args),
         Command::Replay(args) => hindward::bench::replay::run(args),
+        Command::Report(args) => hindward::bench::report::run(args),
         Command::Score(args) => hindward::bench::score::run(args),
         Command::Stage(args) => hindward::stage::run(args),
         Command::Board(args) => hindward::optics::calibrate::run_board(args),

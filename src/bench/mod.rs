@@ -1,10 +1,13 @@
 //! Replay of clips, scoring against truth, reports.
 
 pub mod replay;
+pub mod report;
+mod run_data;
 mod run_folder;
 pub mod score;
 mod stage_picture;
 mod tables;
 
+pub use run_data::{Detection, RunData, Shot};
 pub use run_folder::RunFolder;
 pub use tables::{verdict_word, Summary};
