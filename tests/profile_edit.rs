@@ -189,5 +189,5 @@ fn a_file_that_cannot_be_written_leaves_no_part() {
 fn rounded_writes_what_a_person_would() {
     assert_eq!(rounded(1.23456, 3).to_string(), "1.235");
     assert_eq!(rounded(-0.0001, 3).to_string(), "0");
-    assert_eq!(rounded(-0.0001, 3).is_sign_negative(), false);
+    assert!(!rounded(-0.0001, 3).is_sign_negative());
 }
