@@ -17,7 +17,7 @@ from announced import pulses, sound_of, story
 from board import Board, Failure
 
 HERE = Path(__file__).resolve().parent
-CLIPS = ("approach", "standing")
+CLIPS = ("approach", "shunting")
 SCENARIOS = {}
 
 
@@ -138,7 +138,7 @@ def unit(board, what):
 
 def stand_before_bin(board):
     """Reverse selected, the bin 1.0 m behind, the WARNING of it heard."""
-    board.shell("/opt/rig/camera stop; /opt/rig/camera loop /clips/standing.yuyv")
+    board.shell("/opt/rig/camera stop; /opt/rig/camera loop /clips/shunting.yuyv")
     board.reverse(True)
     wait_for(board, "WARNING before the bin",
              lambda: heard(board, 2).count("WARNING") >= 3, 30)
@@ -162,7 +162,7 @@ def start(rig, board):
 def reverse_selected(rig, board):
     """Already running; reverse is selected before a bin: how long to the sound?"""
     board.reverse(False)
-    board.shell("/opt/rig/camera stop; /opt/rig/camera loop /clips/standing.yuyv")
+    board.shell("/opt/rig/camera stop; /opt/rig/camera loop /clips/shunting.yuyv")
     time.sleep(5)
     trace(board)
     board.reverse(True)
@@ -217,7 +217,7 @@ def camera_unplugged(rig, board):
     fault = next((at for at, length in pulses(levels, now)
                   if at > gone and sound_of(length) == "fault"), None)
     expect(fault is not None, "no fault sound within 6 s of the camera's going")
-    board.shell("/opt/rig/camera stop; /opt/rig/camera plug; /opt/rig/camera loop /clips/standing.yuyv")
+    board.shell("/opt/rig/camera stop; /opt/rig/camera plug; /opt/rig/camera loop /clips/shunting.yuyv")
     back = wait_for(board, "WARNING after the camera is back",
                     lambda: heard(board, 2).count("WARNING") >= 3, 30)
     return f"fault after {fault - gone:.2f} s; judged again {back:.0f} s after it was back"
