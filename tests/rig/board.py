@@ -1,12 +1,14 @@
 """A board made of software: a Debian guest under QEMU, with its devices.
 
-The guest runs under software emulation (TCG): slower than the true board, but
-the same on every machine. `shell` runs a script in the guest as root.
+The guest is emulated, and its clock counts instructions: 1 ns for each, so it is
+a board of 1000 MIPS, small but real, whatever the machine that runs it and
+whatever else that machine does. When the machine is slower, the guest's time
+goes slower than the wall's. So every time is taken, and every wait is made, in
+the guest. `shell` runs a script in the guest as root.
 """
 
 import base64
 import json
-import os
 import shutil
 import socket
 import subprocess
@@ -32,11 +34,10 @@ class Board:
         self.link = None
 
     def __enter__(self):
-        accel = os.environ.get("RIG_ACCEL", "tcg,thread=multi")
         disk = "if=virtio,format=raw,file="
         self.qemu = subprocess.Popen(
-            ["qemu-system-x86_64", "-machine", "q35", "-accel", accel, "-cpu", "max",
-             "-smp", "2", "-m", "1536", "-nodefaults", "-no-user-config", "-no-reboot",
+            ["qemu-system-x86_64", "-machine", "q35", "-accel", "tcg", "-icount", "shift=0,sleep=on",
+             "-cpu", "max", "-smp", "1", "-m", "1536", "-nodefaults", "-no-user-config", "-no-reboot",
              "-kernel", self.base / "vmlinuz", "-initrd", self.base / "initrd.gz",
              "-append", "console=ttyS0 quiet tsc=reliable",
              "-drive", f"{disk}{self.root},snapshot=on",
@@ -49,12 +50,12 @@ class Board:
              "-qmp", f"unix:{self.run}/qmp,server=on,wait=off",
              "-display", "none", "-device", "bochs-display",
              "-device", "i6300esb", "-action", "watchdog=reset",
-             "-audiodev", f"wav,id=sound,path={self.sound}",
+             "-audiodev", f"wav,id=sound,path={self.sound},out.frequency=44100",
              "-device", "intel-hda", "-device", "hda-output,audiodev=sound",
              "-serial", f"file:{self.serial}"],
             stdin=subprocess.DEVNULL)
         try:
-            self.link = self._connect("agent", 300)
+            self.link = self._connect("agent", 900)
             self.reader = self.link.makefile()
             if self.reader.readline().strip() != "up":
                 raise Failure("the guest's agent did not answer")
@@ -81,7 +82,7 @@ class Board:
                     raise Failure("QEMU did not start; its message stands above")
                 time.sleep(0.1)
 
-    def shell(self, script, timeout_s=60, check=True):
+    def shell(self, script, timeout_s=900, check=True):
         """Runs a bash script in the guest; its output, standard error included."""
         self.link.settimeout(timeout_s)
         self.link.sendall(base64.b64encode(script.encode()) + b"\n")
@@ -115,14 +116,19 @@ class Board:
             self.qemu.kill()
         self.qemu.wait()
 
-    # The hand on the lines and the kernel's trace of them.
+    def sleep(self, seconds):
+        """Waits in the guest's time."""
+        self.shell(f"sleep {seconds}")
+
+    def now(self):
+        """The guest's clock, seconds since its start."""
+        return float(self.shell("cut -d' ' -f1 /proc/uptime"))
 
     def reverse(self, on: bool):
-        """Selects or leaves reverse; the time of it, in the guest's seconds."""
+        """Selects or leaves reverse, with a mark in the trace."""
         pull = "pull-up" if on else "pull-down"
-        return float(self.shell(
-            f"echo 'reverse {on}' >/sys/kernel/tracing/trace_marker;"
-            f"echo {pull} >/run/lines/sim_gpio3/pull; cut -d' ' -f1 /proc/uptime"))
+        self.shell(f"echo 'reverse {on}' >/sys/kernel/tracing/trace_marker;"
+                   f"echo {pull} >/run/lines/sim_gpio3/pull")
 
     def buzzer(self):
         """Level of the buzzer's line, read from the simulated chip."""
