@@ -7,6 +7,7 @@
 //! its blanking stay away, and put back on drop.
 
 use std::fs::{File, OpenOptions};
+use std::io::Write;
 use std::os::unix::fs::FileExt;
 use std::time::Duration;
 
@@ -29,7 +30,7 @@ pub struct Framebuffer {
     bytes: Vec<u8>,
     /// For each line along and across: the picture's column and row.
     map: ScaleMap,
-    console: Option<(File, libc::c_int)>,
+    console: Option<Console>,
 }
 
 /// How pixels lie in the memory.
@@ -157,23 +158,44 @@ impl Drop for Framebuffer {
     fn drop(&mut self) {
         // A picture that no longer moves must not look like a live one.
         let _ = self.clear();
-        if let Some((tty, mode)) = &self.console {
-            let _ = kernel::set_console_mode(tty, *mode);
+        if let Some(console) = &mut self.console {
+            console.give_back();
         }
     }
 }
 
-/// Puts the foremost console into graphics mode; `None` if there is none or we
-/// may not, which only means that its cursor may blink through.
-fn take_console() -> Option<(File, libc::c_int)> {
-    let tty = OpenOptions::new()
-        .read(true)
-        .write(true)
-        .open("/dev/tty0")
-        .ok()?;
-    let mode = kernel::console_mode(&tty).ok()?;
-    kernel::set_console_mode(&tty, kernel::KD_GRAPHICS).ok()?;
-    Some((tty, mode))
+/// The text console under the picture, kept from drawing into it.
+enum Console {
+    /// In graphics mode; the mode it was in before.
+    Held(File, libc::c_int),
+    /// Cursor and blanking switched off by escape sequences (console_codes(4)):
+    /// changing the mode takes a right that the service does without.
+    Hushed(File),
+}
+
+/// `None` if there is no console or it may not be used, which only means that
+/// its cursor may blink through.
+fn take_console() -> Option<Console> {
+    if let Ok(tty) = OpenOptions::new().read(true).write(true).open("/dev/tty0") {
+        if let Ok(mode) = kernel::console_mode(&tty) {
+            if kernel::set_console_mode(&tty, kernel::KD_GRAPHICS).is_ok() {
+                return Some(Console::Held(tty, mode));
+            }
+        }
+    }
+    let mut tty = OpenOptions::new().write(true).open("/dev/tty0").ok()?;
+    tty.write_all(b"\x1b[?25l\x1b[9;0]").ok()?;
+    Some(Console::Hushed(tty))
+}
+
+impl Console {
+    fn give_back(&mut self) {
+        // Nothing is lost but a cursor if this fails.
+        let _ = match self {
+            Console::Held(tty, mode) => kernel::set_console_mode(tty, *mode),
+            Console::Hushed(tty) => tty.write_all(b"\x1b[?25h"),
+        };
+    }
 }
 
 impl Layout {

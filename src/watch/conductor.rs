@@ -88,27 +88,17 @@ impl Conductor {
     /// If the system gives no thread.
     pub fn start(profile: &Profile, epoch: Instant, ends: Vec<SoundEnd>) -> anyhow::Result<Self> {
         let (cues, told) = channel();
-        let player = PatternPlayer::new(profile, epoch.elapsed());
-        let mut stage = Stage {
-            player,
-            ends: ends.into_iter().map(|(n, b)| (n, b, false)).collect(),
-            epoch,
-            stale: profile.health.stale,
-            verdict: Verdict::CannotTell {
-                reason: Reason::NotYet,
-            },
-            captured: None,
-            told_at: Instant::now(),
-            reversing: false,
-            chirp_until: epoch.elapsed() + CHIRP,
-            edges: Vec::new(),
-            timing: Timing::default(),
-        };
+        let profile = profile.clone();
         let thread = std::thread::Builder::new()
             .name("conductor".into())
             .spawn(move || {
+                #[cfg(feature = "realtime")]
+                if let Err(e) = super::realtime::raise() {
+                    tracing::info!("no real-time priority for the sound ({e}); edges may be late");
+                }
+                let mut stage = Stage::new(&profile, epoch, ends);
                 stage.run(&told);
-                stage.timing.clone()
+                stage.timing
             })
             .context("no thread for the sound; too many processes?")?;
         Ok(Conductor {
@@ -178,6 +168,25 @@ struct Stage {
 }
 
 impl Stage {
+    fn new(profile: &Profile, epoch: Instant, ends: Vec<SoundEnd>) -> Self {
+        let now = epoch.elapsed();
+        Stage {
+            player: PatternPlayer::new(profile, now),
+            ends: ends.into_iter().map(|(n, b)| (n, b, false)).collect(),
+            epoch,
+            stale: profile.health.stale,
+            verdict: Verdict::CannotTell {
+                reason: Reason::NotYet,
+            },
+            captured: None,
+            told_at: Instant::now(),
+            reversing: false,
+            chirp_until: now + CHIRP,
+            edges: Vec::new(),
+            timing: Timing::default(),
+        }
+    }
+
     fn run(&mut self, told: &Receiver<Cue>) {
         loop {
             self.sound();
@@ -304,6 +313,10 @@ mod tests {
     }
 
     fn conductor(panics: bool) -> (Conductor, Seen, Instant) {
+        conductor_of(&profile(), panics)
+    }
+
+    fn conductor_of(of: &Profile, panics: bool) -> (Conductor, Seen, Instant) {
         let epoch = Instant::now();
         let seen = Seen::default();
         let fake = Fake {
@@ -312,11 +325,7 @@ mod tests {
             panics,
         };
         let ends: Vec<SoundEnd> = vec![("fake".into(), Box::new(fake))];
-        (
-            Conductor::start(&profile(), epoch, ends).unwrap(),
-            seen,
-            epoch,
-        )
+        (Conductor::start(of, epoch, ends).unwrap(), seen, epoch)
     }
 
     const LATE: Verdict = Verdict::CannotTell {
@@ -393,7 +402,10 @@ mod tests {
                 })
             })
             .collect();
-        let (conductor, _, epoch) = conductor(false);
+        let mut fast = profile();
+        fast.fault_pattern.on = Duration::from_millis(40);
+        fast.fault_pattern.off = Duration::from_millis(40);
+        let (conductor, _, epoch) = conductor_of(&fast, false);
         assert!(conductor.reverse_teller()(true));
         while epoch.elapsed() < Duration::from_secs(20) {
             conductor.verdict(LATE, None).unwrap();

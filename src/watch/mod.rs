@@ -5,6 +5,8 @@ mod health;
 mod live_clip;
 mod notify;
 mod pipeline;
+#[cfg(feature = "realtime")]
+mod realtime;
 mod reverse;
 pub mod run;
 mod viewer;

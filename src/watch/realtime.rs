@@ -1,0 +1,25 @@
+//! Real-time priority for the threads whose edges have to be on time.
+#![allow(unsafe_code)]
+
+use std::io;
+
+/// Low among real-time priorities: above everything ordinary, below the
+/// kernel's own threads that serve interrupts (50 where they are threads).
+const PRIORITY: libc::c_int = 10;
+
+/// Gives the calling thread first-in-first-out scheduling, which its children
+/// do not inherit.
+///
+/// # Errors
+/// The rights are missing (`LimitRTPRIO=` of the service, or root).
+pub(crate) fn raise() -> io::Result<()> {
+    // SAFETY: all fields of `sched_param` are integers, for which zero is valid.
+    let mut param: libc::sched_param = unsafe { std::mem::zeroed() };
+    param.sched_priority = PRIORITY;
+    let policy = libc::SCHED_FIFO | libc::SCHED_RESET_ON_FORK;
+    // SAFETY: the thread named is the calling one, alive; `param` is only read.
+    match unsafe { libc::pthread_setschedparam(libc::pthread_self(), policy, &param) } {
+        0 => Ok(()),
+        code => Err(io::Error::from_raw_os_error(code)),
+    }
+}
