@@ -15,7 +15,7 @@ struct Bench {
 
 impl Bench {
     /// A profile with a reverse file, and a clip of `seconds` at 10 a second:
-    /// moving grain, or black.
+    /// moving grain, or black pictures that never change.
     fn new(black: bool, seconds: u32) -> Self {
         let dir = tempfile::tempdir().unwrap();
         let config = concat!(env!("CARGO_MANIFEST_DIR"), "/config/hatch.toml");
@@ -112,7 +112,7 @@ fn sounds_only_in_reverse_and_ends_silent_at_sigterm() {
         text(&output)
     );
     assert!(
-        text(&output).contains("cannot tell: dark"),
+        text(&output).contains("cannot tell: frozen"),
         "{}",
         text(&output)
     );
@@ -175,11 +175,12 @@ fn ready_and_watchdog_follow_verdicts() {
 fn an_absent_camera_is_announced_not_fatal() {
     let bench = Bench::new(true, 1);
     let profile = std::fs::read_to_string(bench.path("profile.toml")).unwrap();
-    let absent = profile.replace("[camera]", "[camera]\ndevice = \"/dev/no-such-camera\"");
-    let absent = match profile.contains("device = \"/dev/video0\"") {
-        true => profile.replace("/dev/video0", "/dev/no-such-camera"),
-        false => absent,
-    };
+    // The example may or may not name its device.
+    let lines = profile.lines().filter(|l| !l.starts_with("device"));
+    let absent = lines.collect::<Vec<_>>().join("\n").replace(
+        "\n[camera]\n",
+        "\n[camera]\ndevice = \"/dev/no-such-camera\"\n",
+    );
     std::fs::write(bench.path("profile.toml"), absent).unwrap();
     std::fs::write(bench.path("reverse"), "1").unwrap();
     let child = bench
