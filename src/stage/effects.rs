@@ -276,7 +276,7 @@ impl Sensor {
             }
         }
         let mut next = self.small.clone();
-        for _ in 0..2 {
+        for _ in 0..6 {
             blur3(&self.small, &mut next, sw, sh, 1.0 / 9.0);
             std::mem::swap(&mut self.small, &mut next);
         }

@@ -210,7 +210,8 @@ impl World<'_> {
         let g = self.ground;
         let (s, c) = g.turn_deg.to_radians().sin_cos();
         let (u, v) = (c * x + s * y, -s * x + c * y);
-        let mut under = self.tile.look(u, v, fp);
+        // Off the origin, or the tile's mirror line would lie along the path.
+        let mut under = self.tile.look(u + 1.1, v + 2.05, fp);
         under.albedo *= g.tone;
         for mark in self.marks {
             mark.lay(&mut under, x, y, fp);
