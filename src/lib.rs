@@ -14,6 +14,7 @@
 pub mod announce;
 pub mod bench;
 pub mod camera;
+pub mod loopback;
 pub mod optics;
 pub mod profile;
 pub mod segment;

@@ -26,6 +26,8 @@ enum Command {
     Mount(hindward::optics::calibrate::MountArgs),
     Replay(hindward::bench::replay::ReplayArgs),
     Report(hindward::bench::report::ReportArgs),
+    Compare(hindward::bench::compare::CompareArgs),
+    Label(hindward::bench::label::LabelArgs),
     Score(hindward::bench::score::ScoreArgs),
     Stage(hindward::stage::StageArgs),
 }
@@ -38,6 +40,8 @@ fn main() -> ExitCode {
         Command::Check(args) => hindward::profile::check::run(args),
         Command::Zones(args) => hindward::profile::zones::run(args),
         Command::Replay(args) => hindward::bench::replay::run(args),
+        Command::Compare(args) => hindward::bench::compare::run(args),
+        Command::Label(args) => hindward::bench::label::run(args),
         Command::Report(args) => hindward::bench::report::run(args),
         Command::Score(args) => hindward::bench::score::run(args),
         Command::Stage(args) => hindward::stage::run(args),

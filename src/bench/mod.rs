@@ -1,5 +1,7 @@
 //! Replay of clips, scoring against truth, reports.
 
+pub mod compare;
+pub mod label;
 pub mod replay;
 pub mod report;
 mod run_data;

@@ -97,7 +97,7 @@ function plan(run) {
 }
 
 /* Time along the width for ranges, verdicts and the buzzer alike. */
-const TW = 760, LEFT = 44, RIGHT = 10;
+const TW = innerWidth < 640 ? 420 : 760, LEFT = 44, RIGHT = 10;
 function timeScale(run) {
   const end = run.frames.length ? run.frames[run.frames.length - 1][1] : 1, span = end || 1;
   return { end: span, x: t => LEFT + (TW - LEFT - RIGHT) * t / span, back: x => (x - LEFT) / (TW - LEFT - RIGHT) * span };
@@ -123,7 +123,7 @@ function ranges(run) {
     s.append(svg("line", { x1: LEFT, x2: TW - RIGHT, y1: Y(m), y2: Y(m), class: "axis" }));
     s.append(svg("text", { x: LEFT - 6, y: Y(m) + 4, "text-anchor": "end" }, m + " m"));
   }
-  for (const t of ticks(scale.end, 8)) s.append(svg("text", { x: scale.x(t), y: H - 8, "text-anchor": "middle" }, t + " s"));
+  for (const t of ticks(scale.end, TW / 95)) s.append(svg("text", { x: scale.x(t), y: H - 8, "text-anchor": "middle" }, t + " s"));
   const at = r => scale.x(run.frames[r[0]][1]);
   for (const t of tracks(run.truths.filter(r => r[2] <= far && r[2] > -.5), run)) {
     const p = svg("path", { d: path(t.rows.map(r => [at(r), Y(r[2])])), fill: "none", stroke: "var(--truth)", "stroke-width": 2, "stroke-dasharray": "6 4" });
@@ -163,7 +163,7 @@ function timeline(run) {
     bar.append(svg("title", {}, `${edge[2]} Hz from ${edge[0].toFixed(2)} s`));
     s.append(bar);
   });
-  for (const t of ticks(scale.end, 8)) s.append(svg("text", { x: scale.x(t), y: H - 8, "text-anchor": "middle" }, t + " s"));
+  for (const t of ticks(scale.end, TW / 95)) s.append(svg("text", { x: scale.x(t), y: H - 8, "text-anchor": "middle" }, t + " s"));
   clickable(s, run, scale);
   return { node: s, show: cursor(s, scale, 66, run) };
 }
