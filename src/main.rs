@@ -28,6 +28,8 @@ enum Command {
     Report(hindward::bench::report::ReportArgs),
     Compare(hindward::bench::compare::CompareArgs),
     Label(hindward::bench::label::LabelArgs),
+    Clip(hindward::bench::clip::ClipArgs),
+    Tune(hindward::bench::tune::TuneArgs),
     Score(hindward::bench::score::ScoreArgs),
     Stage(hindward::stage::StageArgs),
 }
@@ -41,6 +43,8 @@ fn main() -> ExitCode {
         Command::Zones(args) => hindward::profile::zones::run(args),
         Command::Replay(args) => hindward::bench::replay::run(args),
         Command::Compare(args) => hindward::bench::compare::run(args),
+        Command::Clip(args) => hindward::bench::clip::run(args),
+        Command::Tune(args) => hindward::bench::tune::run(args),
         Command::Label(args) => hindward::bench::label::run(args),
         Command::Report(args) => hindward::bench::report::run(args),
         Command::Score(args) => hindward::bench::score::run(args),

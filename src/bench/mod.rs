@@ -1,5 +1,6 @@
 //! Replay of clips, scoring against truth, reports.
 
+pub mod clip;
 pub mod compare;
 pub mod label;
 pub mod replay;
@@ -9,6 +10,7 @@ mod run_folder;
 pub mod score;
 mod stage_picture;
 mod tables;
+pub mod tune;
 
 pub use run_data::{Detection, RunData, Shot};
 pub use run_folder::RunFolder;

@@ -1,28 +1,20 @@
 //! A page on this machine to click marks in a picture.
-//!
-//! It listens on the loopback address only, at a port of the system's choice,
-//! and answers only under a path with a random token, so neither another
-//! machine nor another user's browser page can reach it by guessing.
 
-use std::io::{BufRead, BufReader, Read, Write};
-use std::net::{Ipv4Addr, TcpListener, TcpStream};
+use std::io::Write;
 use std::path::Path;
-use std::time::Duration;
 
 use anyhow::{bail, Context};
 
 use super::marks;
 use super::mount_fit::Mark;
+use crate::loopback::{Loopback, Request};
 use crate::profile::edit::write_atomically;
 
 /// Fits marks: whether they give a mount, and the report or the reason.
 pub(super) type Solve<'a> = &'a dyn Fn(&[Mark]) -> (bool, String);
 
 const MOST_BODY_BYTES: usize = 64 * 1024;
-const MOST_HEAD_LINES: usize = 64;
 const MOST_PICTURE_BYTES: u64 = 64 << 20;
-/// A browser that says nothing for this long is not waited for.
-const PATIENCE: Duration = Duration::from_secs(5);
 
 /// Serves the page until marks are saved (`true`) or picking is given up.
 ///
@@ -57,11 +49,8 @@ pub(super) fn serve(
     let bytes =
         std::fs::read(picture).with_context(|| format!("{}: cannot be read", picture.display()))?;
     let earlier = std::fs::read_to_string(marks_file).unwrap_or_default();
-    let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, 0))
-        .context("no port on 127.0.0.1 is free; close other programs")?;
+    let server = Loopback::open(MOST_BODY_BYTES)?;
     let page = Page {
-        token: token()?,
-        port: listener.local_addr()?.port(),
         picture: (kind, &bytes),
         size,
         earlier,
@@ -71,32 +60,16 @@ pub(super) fn serve(
     super::say(format_args!(
         "open this page on this machine (stop with Ctrl-C):"
     ));
-    super::say(format_args!(
-        "  http://127.0.0.1:{}/{}/",
-        page.port, page.token
-    ));
+    super::say(format_args!("  {}", server.address()));
     std::io::stdout().flush()?;
-    for stream in listener.incoming() {
-        // One browser that breaks off must not end the picking.
-        let Ok(stream) = stream else { continue };
-        if let Some(done) = page.answer(stream) {
+    loop {
+        if let Some(done) = page.answer(server.next_request()?) {
             return done;
         }
     }
-    Ok(false)
-}
-
-fn token() -> anyhow::Result<String> {
-    let mut bytes = [0_u8; 16];
-    std::fs::File::open("/dev/urandom")
-        .and_then(|mut f| f.read_exact(&mut bytes))
-        .context("/dev/urandom: gives no random bytes")?;
-    Ok(bytes.iter().map(|b| format!("{b:02x}")).collect())
 }
 
 struct Page<'a> {
-    token: String,
-    port: u16,
     picture: (&'static str, &'a [u8]),
     size: (u32, u32),
     earlier: String,
@@ -104,61 +77,25 @@ struct Page<'a> {
     solve: Solve<'a>,
 }
 
-struct Request {
-    method: String,
-    path: String,
-    host: String,
-    body: String,
-}
-
 impl Page<'_> {
     /// Answers one request; `Some` ends the serving.
-    fn answer(&self, mut stream: TcpStream) -> Option<anyhow::Result<bool>> {
-        let request = read_request(&stream);
-        let Some(request) = request else {
-            reply(&mut stream, "400 Bad Request", "text/plain", b"bad request");
-            return None;
-        };
-        // The host as well, or a page of elsewhere could be led here by name.
-        let hosts = [
-            format!("127.0.0.1:{}", self.port),
-            format!("localhost:{}", self.port),
-        ];
-        let inside = request
-            .path
-            .strip_prefix(&format!("/{}/", self.token))
-            .filter(|_| hosts.contains(&request.host));
-        match (request.method.as_str(), inside) {
-            ("GET", Some("")) => {
+    fn answer(&self, request: Request) -> Option<anyhow::Result<bool>> {
+        match (request.method.as_str(), request.path.as_str()) {
+            ("GET", "") => {
                 let page = self.html();
-                reply(
-                    &mut stream,
-                    "200 OK",
-                    "text/html; charset=utf-8",
-                    page.as_bytes(),
-                );
+                request.reply("200 OK", "text/html; charset=utf-8", page.as_bytes());
             }
-            ("GET", Some("picture")) => {
-                reply(&mut stream, "200 OK", self.picture.0, self.picture.1);
+            ("GET", "picture") => {
+                request.reply("200 OK", self.picture.0, self.picture.1);
             }
-            ("POST", Some("solve")) => {
+            ("POST", "solve") => {
                 let (_, text) = self.solve(&request.body);
-                reply(
-                    &mut stream,
-                    "200 OK",
-                    "text/plain; charset=utf-8",
-                    text.as_bytes(),
-                );
+                request.reply("200 OK", "text/plain; charset=utf-8", text.as_bytes());
             }
-            ("POST", Some("save")) => {
+            ("POST", "save") => {
                 let (good, text) = self.solve(&request.body);
                 if !good {
-                    reply(
-                        &mut stream,
-                        "409 Conflict",
-                        "text/plain; charset=utf-8",
-                        text.as_bytes(),
-                    );
+                    request.reply("409 Conflict", "text/plain; charset=utf-8", text.as_bytes());
                     return None;
                 }
                 let written = write_atomically(self.marks_file, request.body.as_bytes());
@@ -173,28 +110,18 @@ impl Page<'_> {
                         format!("{file}: cannot be written ({e})"),
                     ),
                 };
-                reply(
-                    &mut stream,
-                    status,
-                    "text/plain; charset=utf-8",
-                    text.as_bytes(),
-                );
+                request.reply(status, "text/plain; charset=utf-8", text.as_bytes());
                 return Some(
                     written
                         .map(|()| true)
                         .with_context(|| format!("{file}: cannot be written; check the folder")),
                 );
             }
-            ("POST", Some("stop")) => {
-                reply(
-                    &mut stream,
-                    "200 OK",
-                    "text/plain",
-                    b"given up; this page may be closed",
-                );
+            ("POST", "stop") => {
+                request.reply("200 OK", "text/plain", b"given up; this page may be closed");
                 return Some(Ok(false));
             }
-            _ => reply(&mut stream, "404 Not Found", "text/plain", b"nothing here"),
+            _ => request.reply("404 Not Found", "text/plain", b"nothing here"),
         }
         None
     }
@@ -229,58 +156,4 @@ impl Page<'_> {
             .replace("{{HEIGHT}}", &self.size.1.to_string())
             .replace("{{MARKS}}", &rows.join(","))
     }
-}
-
-fn read_request(stream: &TcpStream) -> Option<Request> {
-    stream.set_read_timeout(Some(PATIENCE)).ok()?;
-    stream.set_write_timeout(Some(PATIENCE)).ok()?;
-    // The head is bounded too: a line without end would fill the memory.
-    let mut reader = BufReader::new(stream.take((MOST_BODY_BYTES * 2) as u64));
-    let mut line = String::new();
-    reader.read_line(&mut line).ok()?;
-    let mut words = line.split_whitespace();
-    let (method, path) = (words.next()?.to_owned(), words.next()?.to_owned());
-    let (mut host, mut length) = (String::new(), 0);
-    for n in 0.. {
-        let mut line = String::new();
-        reader.read_line(&mut line).ok()?;
-        let line = line.trim_end();
-        if line.is_empty() {
-            break;
-        }
-        if n > MOST_HEAD_LINES {
-            return None;
-        }
-        let (name, value) = line.split_once(':')?;
-        match name.to_ascii_lowercase().as_str() {
-            "host" => host = value.trim().to_owned(),
-            "content-length" => length = value.trim().parse().ok()?,
-            _ => {}
-        }
-    }
-    if length > MOST_BODY_BYTES {
-        return None;
-    }
-    let mut body = vec![0; length];
-    reader.read_exact(&mut body).ok()?;
-    Some(Request {
-        method,
-        path,
-        host,
-        body: String::from_utf8(body).ok()?,
-    })
-}
-
-/// Sends an answer; a browser that has gone away is no trouble of ours.
-fn reply(stream: &mut TcpStream, status: &str, kind: &str, body: &[u8]) {
-    let head = format!(
-        "HTTP/1.1 {status}\r\nContent-Type: {kind}\r\nContent-Length: {}\r\n\
-         Cache-Control: no-store\r\nReferrer-Policy: no-referrer\r\n\
-         Content-Security-Policy: default-src 'self' 'unsafe-inline'; frame-ancestors 'none'\r\n\
-         X-Content-Type-Options: nosniff\r\nConnection: close\r\n\r\n",
-        body.len()
-    );
-    let _ = stream
-        .write_all(head.as_bytes())
-        .and_then(|()| stream.write_all(body));
 }
