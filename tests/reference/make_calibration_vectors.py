@@ -8,6 +8,7 @@
 Reads  corners_left.txt, corners_right.txt: corners that the project's own finder
        measured in left01..14.jpg and right01..14.jpg of Debian's opencv-doc 4.6.0
        (9x6 inner corners, 25 mm squares), columns `column row u v`.
+       The pictures themselves, for corners_left_11px.txt: OpenCV's own corners.
 Writes calibrations.txt: what cv2.calibrateCamera makes of the same corners, and
        what cv2.fisheye.calibrate makes of the boards in fisheye_boards.txt;
        fisheye_boards.txt: made boards seen by a 150 degree fisheye, 0.15 px noise;
@@ -39,6 +40,24 @@ def read_views(path):
         else:
             views[-1].append([float(p) for p in parts])
     return [np.array(v) for v in views]
+
+
+def opencv_corners():
+    """OpenCV's own corners of the left pictures with an 11 pixel window, as in its
+    calibration sample; left_intrinsics.yml of the same package was made so."""
+    data = pathlib.Path("/usr/share/doc/opencv-doc/examples/data")
+    lines = ["# cv2.findChessboardCorners and cv2.cornerSubPix, window 11, on left01..14.jpg", MADE]
+    for n in [*range(1, 10), *range(11, 15)]:
+        name = f"left{n:02}.jpg"
+        picture = cv2.imread(str(data / name), cv2.IMREAD_GRAYSCALE)
+        found, corners = cv2.findChessboardCorners(picture, (9, 6))
+        assert found, name
+        stop = (cv2.TERM_CRITERIA_COUNT + cv2.TERM_CRITERIA_EPS, 30, 0.1)
+        corners = cv2.cornerSubPix(picture, corners, (11, 11), (-1, -1), stop)
+        lines.append(name)
+        for k, (u, v) in enumerate(corners.reshape(-1, 2)):
+            lines.append(f"{k % 9} {k // 9} {u:.4f} {v:.4f}")
+    (HERE / "corners_left_11px.txt").write_text("\n".join(lines) + "\n")
 
 
 def calibrate(name):
@@ -140,7 +159,8 @@ def main():
     assert version == "5.0.0", f"OpenCV 5.0.0 expected, this is {version}"
     rng = np.random.default_rng(11)
     lines = [MADE, "# name rms_px fx fy cx cy coefficients in OpenCV's order"]
-    lines += [calibrate("left"), calibrate("right"), fisheye(rng)]
+    opencv_corners()
+    lines += [calibrate("left"), calibrate("right"), calibrate("left_11px"), fisheye(rng)]
     (HERE / "calibrations.txt").write_text("\n".join(lines) + "\n")
     marks(rng)
 

@@ -8,7 +8,8 @@ use clap::{Args, ValueEnum};
 
 use super::board::print::{Paper, Sheet};
 use super::board::{find_board, BoardSize, Grey};
-use super::lens_fit::{fit_lens, FitModel, LensFit, View};
+use super::lens_fit::{fit_lens, LensFit, View};
+use super::lens_parameters::FitModel;
 use super::lens_sheet::{self, COVERAGE};
 use super::pictures::{each_shot, Shot};
 use crate::optics::{Lens, LensModel};

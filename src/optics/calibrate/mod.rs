@@ -2,29 +2,30 @@
 //! on the ground.
 
 pub mod board;
+mod ground_board;
 mod least_squares;
+mod lens_command;
 mod lens_fit;
+mod lens_parameters;
+mod lens_sheet;
+pub mod marks;
+mod mount_command;
 mod mount_fit;
+mod mount_layout;
+mod pick;
+mod pictures;
 mod planar;
 
-pub use lens_fit::{fit_lens, FitModel, LensFit, LensFitError, View, ViewFit};
+pub use ground_board::{board_marks, with_place_noise, BoardPlace};
+pub use lens_command::{run_board, run_lens, BoardArgs, LensArgs};
+pub use lens_fit::{fit_lens, LensFit, LensFitError, View, ViewFit};
+pub use lens_parameters::FitModel;
+pub use lens_sheet::html as lens_sheet;
+pub use mount_command::{run_mount, MountArgs};
 pub use mount_fit::{
     fit_mount, range_sd_m, Mark, MarkFit, MarkNoise, MountFit, MountFitError, PREDICTED_AT_M,
 };
 pub use planar::TargetPose;
-
-mod ground_board;
-mod lens_command;
-mod lens_sheet;
-pub mod marks;
-mod mount_command;
-mod pick;
-mod pictures;
-
-pub use ground_board::{board_marks, with_place_noise, BoardPlace};
-pub use lens_command::{run_board, run_lens, BoardArgs, LensArgs};
-pub use lens_sheet::html as lens_sheet;
-pub use mount_command::{run_mount, MountArgs};
 
 /// Prints a line; a reader that has gone away (`| head`) is no trouble of ours.
 fn say(line: std::fmt::Arguments) {

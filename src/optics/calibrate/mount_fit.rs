@@ -4,10 +4,11 @@
 //! are uncertain; the tape's share is carried into the picture, where a
 //! centimetre right behind the bumper is many pixels and far off is none.
 
-use nalgebra::{DVector, Matrix2, Matrix6, Vector2, Vector3};
+use nalgebra::{DVector, Matrix2, Matrix2x6, Matrix6, Vector2, Vector3};
 
 use super::least_squares::{minimise, Normal, Problem};
-use super::lens_fit::flat_pose;
+use super::lens_parameters::flat_pose;
+use super::mount_layout::{check_layout, is_line, put_at};
 use crate::optics::{Ground, GroundPoint, Lens, Mount, PixelPoint};
 use crate::units::{Metres, Radians};
 
@@ -116,10 +117,8 @@ pub enum MountFitError {
 pub const PREDICTED_AT_M: [f64; 4] = [1.0, 2.0, 3.0, 5.0];
 /// A mount that leaves more than this share of the range open is refused.
 const MOST_OPEN_SHARE: f64 = 0.12;
-/// Marks whose spread across their longest line is less than this share of it,
-/// or less than the second value in metres, count as one line.
-const THIN_SHARE: f64 = 0.06;
-const THIN_M: f64 = 0.06;
+/// Above this misfit (1 is what the noise explains) a wrong mark is looked for.
+const CONTRADICTION: f64 = 1.4;
 /// A mark beyond this many standard deviations does not belong.
 const OUTLIER_SIGMAS: f64 = 4.0;
 
@@ -135,14 +134,14 @@ pub fn fit_mount(lens: &Lens, marks: &[Mark], noise: MarkNoise) -> Result<MountF
     let mut solved = fit(&used)?;
     let mut one_is_wrong = false;
     // Leave out the mark without which the others agree, if there is one.
-    while solved.misfit > 2.5 {
+    while solved.misfit > CONTRADICTION {
         let mut without: Vec<(f64, usize, Solved)> = (0..used.len())
             .filter(|_| used.len() > 4)
             .filter_map(|n| {
                 let rest: Vec<usize> = used.iter().copied().filter(|&i| i != used[n]).collect();
                 let points: Vec<&Mark> = rest.iter().map(|&i| &marks[i]).collect();
                 let solved = (!is_line(&points)).then(|| fit(&rest).ok())??;
-                let miss = solved.sigmas(&marks[used[n]]);
+                let miss = solved.sigmas_of_other(&marks[used[n]]);
                 (miss > OUTLIER_SIGMAS).then_some((solved.misfit, n, solved))
             })
             .collect();
@@ -151,7 +150,7 @@ pub fn fit_mount(lens: &Lens, marks: &[Mark], noise: MarkNoise) -> Result<MountF
         let second = without.get(1).map_or(f64::INFINITY, |w| w.0);
         let clear = best < 0.5 * solved.misfit && best < 0.7 * second;
         if !clear || all.len() - used.len() + 1 > marks.len() / 3 {
-            one_is_wrong = true;
+            one_is_wrong = solved.misfit > 2.5;
             break;
         }
         let (_, n, better) = without.swap_remove(0);
@@ -204,108 +203,6 @@ pub fn range_sd_m(ground: &Ground, at_m: f64, pixel_sd: f64) -> Option<f64> {
         return None;
     }
     ground.behind_sd_m(p, pixel_sd)
-}
-
-fn check_layout(lens: &Lens, marks: &[Mark]) -> Result<(), MountFitError> {
-    let spread_advice =
-        "spread them over the ground that the picture shows, near and far, left and right";
-    if marks.len() < 4 {
-        return Err(MountFitError::TooFew {
-            have: marks.len(),
-            advice: spread_advice.to_owned(),
-        });
-    }
-    for (i, a) in marks.iter().enumerate() {
-        if lens.unproject(a.at).is_none() {
-            return Err(MountFitError::NoRay {
-                name: a.name.clone(),
-                u: a.at.u,
-                v: a.at.v,
-            });
-        }
-        for b in &marks[i + 1..] {
-            let apart = |a: f64, b: f64, c: f64, d: f64| (a - b).hypot(c - d);
-            if apart(
-                a.ground.behind_m,
-                b.ground.behind_m,
-                a.ground.side_m,
-                b.ground.side_m,
-            ) < 0.01
-                || apart(a.at.u, b.at.u, a.at.v, b.at.v) < 1.0
-            {
-                return Err(MountFitError::Twice(a.name.clone(), b.name.clone()));
-            }
-        }
-    }
-    let points: Vec<&Mark> = marks.iter().collect();
-    if is_line(&points) {
-        return Err(MountFitError::OneLine {
-            which: "all marks".to_owned(),
-            advice: beside_the_line(&points),
-        });
-    }
-    if marks.len() == 4 {
-        for left in 0..4 {
-            let three: Vec<&Mark> = (0..4).filter(|&i| i != left).map(|i| &marks[i]).collect();
-            if is_line(&three) {
-                let names: Vec<&str> = three.iter().map(|m| m.name.as_str()).collect();
-                return Err(MountFitError::OneLine {
-                    which: format!("marks {}", names.join(", ")),
-                    advice: beside_the_line(&three),
-                });
-            }
-        }
-    }
-    Ok(())
-}
-
-/// Middle, direction, length and thickness of a cloud of marks.
-fn axes(marks: &[&Mark]) -> (Vector2<f64>, Vector2<f64>, f64, f64) {
-    let n = marks.len() as f64;
-    let at = |m: &Mark| Vector2::new(m.ground.behind_m, m.ground.side_m);
-    let middle = marks.iter().map(|m| at(m)).sum::<Vector2<f64>>() / n;
-    let mut spread = Matrix2::zeros();
-    for m in marks {
-        let d = at(m) - middle;
-        spread += d * d.transpose();
-    }
-    let eigen = spread.symmetric_eigen();
-    let longest = eigen.eigenvalues.imax();
-    let along = eigen.eigenvectors.column(longest).into_owned();
-    let across = Vector2::new(-along.y, along.x);
-    let reach = |axis: &Vector2<f64>| {
-        let along = marks.iter().map(|m| (at(m) - middle).dot(axis));
-        let (low, high) = along.fold((f64::MAX, f64::MIN), |(l, h), x| (l.min(x), h.max(x)));
-        high - low
-    };
-    (middle, along, reach(&along), reach(&across))
-}
-
-fn is_line(marks: &[&Mark]) -> bool {
-    let (_, _, length, thickness) = axes(marks);
-    thickness < THIN_M.max(THIN_SHARE * length)
-}
-
-fn beside_the_line(marks: &[&Mark]) -> String {
-    let (middle, along, length, _) = axes(marks);
-    let across = Vector2::new(-along.y, along.x);
-    let off = across * (0.6 * length).max(0.8);
-    // Rearward of the line if it runs across, so that the picture shows it.
-    let place = if off.x.abs() > off.y.abs() {
-        middle + off * off.x.signum()
-    } else {
-        middle - off * (middle.y + off.y).signum() * off.y.signum()
-    };
-    put_at(place.x.max(0.3), place.y)
-}
-
-fn put_at(behind_m: f64, side_m: f64) -> String {
-    let side = match side_m {
-        s if s.abs() < 0.05 => "on the centre line".to_owned(),
-        s if s > 0.0 => format!("{s:.1} m to the vehicle's right"),
-        s => format!("{:.1} m to the vehicle's left", -s),
-    };
-    format!("put the next mark about {behind_m:.1} m behind the bumper, {side}")
 }
 
 /// Of all places in the picture, the one where a mark would help most.
@@ -414,12 +311,30 @@ impl Solved {
         })
     }
 
+    /// Miss of a mark in standard deviations of its own noise.
     fn sigmas(&self, mark: &Mark) -> f64 {
+        self.miss(mark, &Matrix6::zeros()).unwrap_or(f64::INFINITY)
+    }
+
+    /// The same for a mark that was not used: what is not known about the pose
+    /// adds to its noise.
+    fn sigmas_of_other(&self, mark: &Mark) -> f64 {
+        let Some(covariance) = self.normal.inverse() else {
+            return 0.0;
+        };
+        let covariance = Matrix6::from_iterator(covariance.iter().copied());
+        self.miss(mark, &covariance).unwrap_or(f64::INFINITY)
+    }
+
+    fn miss(&self, mark: &Mark, pose: &Matrix6<f64>) -> Option<f64> {
         let mount = zero_mount().with_values(self.values);
-        MountProblem::new(&self.lens, vec![mark], &mount, self.noise)
-            .and_then(|p| p.cost(&self.values))
-            // Two residuals: their root mean square.
-            .map_or(f64::INFINITY, |cost| (0.5 * cost).sqrt())
+        let problem = MountProblem::new(&self.lens, vec![mark], &mount, self.noise)?;
+        let residual = problem.residual(&self.values, 0)?;
+        let by_value = problem.by_value(&self.values, 0)?;
+        let noise = Matrix2::identity() + by_value * pose * by_value.transpose();
+        let square = residual.dot(&(noise.try_inverse()? * residual));
+        // Two residuals: their root mean square.
+        Some((0.5 * square).sqrt())
     }
 }
 
@@ -505,6 +420,21 @@ impl<'a> MountProblem<'a> {
         let p = ground.to_pixel(mark.ground)?;
         Some(self.whiten[n] * Vector2::new(p.u - mark.at.u, p.v - mark.at.v))
     }
+
+    /// Change of a mark's residual per change of each value.
+    fn by_value(&self, at: &[f64; 6], n: usize) -> Option<Matrix2x6<f64>> {
+        let mut out = Matrix2x6::zeros();
+        let step = 1e-6;
+        for k in 0..6 {
+            let moved = |d: f64| {
+                let mut v = *at;
+                v[k] += d;
+                self.residual(&v, n)
+            };
+            out.set_column(k, &((moved(step)? - moved(-step)?) / (2.0 * step)));
+        }
+        Some(out)
+    }
 }
 
 impl Problem for MountProblem<'_> {
@@ -520,18 +450,9 @@ impl Problem for MountProblem<'_> {
         let mut sums = Normal::zeros(6);
         for n in 0..self.marks.len() {
             let residual = self.residual(at, n)?;
-            let mut by_value = [Vector2::zeros(); 6];
-            for (k, by) in by_value.iter_mut().enumerate() {
-                let step = 1e-6;
-                let moved = |d: f64| {
-                    let mut v = *at;
-                    v[k] += d;
-                    self.residual(&v, n)
-                };
-                *by = (moved(step)? - moved(-step)?) / (2.0 * step);
-            }
+            let by_value = self.by_value(at, n)?;
             for axis in 0..2 {
-                let row: [(usize, f64); 6] = std::array::from_fn(|k| (k, by_value[k][axis]));
+                let row: [(usize, f64); 6] = std::array::from_fn(|k| (k, by_value[(axis, k)]));
                 sums.add(residual[axis], &row);
             }
         }

@@ -68,7 +68,20 @@ fn is_picture(path: &Path) -> bool {
 }
 
 fn shots_of(path: &Path, each: &mut impl FnMut(Shot)) -> anyhow::Result<()> {
-    let mut source = ClipSource::open(path)?;
+    // A path that leads nowhere is a slip to correct; a file that cannot be read
+    // is one picture less.
+    let exists = path.exists();
+    let mut source = match ClipSource::open(path) {
+        Ok(source) => source,
+        Err(why) if exists => {
+            each(Shot {
+                name: path.display().to_string(),
+                grey: Err(format!("{why:#}")),
+            });
+            return Ok(());
+        }
+        Err(why) => return Err(why),
+    };
     let skip = source
         .frame_count()
         .map_or(10, |n| n.div_ceil(MOST_FRAMES))

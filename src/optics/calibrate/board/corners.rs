@@ -20,6 +20,8 @@ pub(super) struct Corner {
     pub edges: [f64; 4],
     /// Whether the sector that follows each edge (with rising angle) is bright.
     pub bright_after: [bool; 4],
+    /// Difference between dark and bright, grey levels.
+    pub contrast: f32,
 }
 
 /// More candidates than a crowded picture of a board needs.
@@ -36,7 +38,8 @@ const NARROWEST_SECTOR: f64 = 0.22;
 /// Opposite edges may differ from half a turn by this much, radians.
 const STRAIGHT: f64 = 0.5;
 
-/// All candidates of a picture, strongest first.
+/// All candidates of a picture, those of most contrast first: print on paper
+/// has more of it than grass or gravel.
 pub(super) fn candidates(picture: &Grey) -> Vec<Corner> {
     let margin = 6;
     if picture.width < 4 * margin || picture.height < 4 * margin {
@@ -66,7 +69,7 @@ pub(super) fn candidates(picture: &Grey) -> Vec<Corner> {
         }
     }
     peaks.sort_by(|a, b| b.0.total_cmp(&a.0));
-    peaks.truncate(4 * MOST);
+    peaks.truncate(16 * MOST);
     let mut found: Vec<Corner> = peaks
         .into_iter()
         .filter_map(|(_, x, y)| {
@@ -74,6 +77,7 @@ pub(super) fn candidates(picture: &Grey) -> Vec<Corner> {
             ring(&smooth, at)
         })
         .collect();
+    found.sort_by(|a, b| b.contrast.total_cmp(&a.contrast));
     found.truncate(MOST);
     found
 }
@@ -151,6 +155,7 @@ fn ring(g: &Grey, at: PixelPoint) -> Option<Corner> {
         at,
         edges: directions,
         bright_after: edges.map(|e| e.1),
+        contrast: high - low,
     })
 }
 

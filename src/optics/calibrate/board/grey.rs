@@ -59,6 +59,22 @@ impl Grey {
         }
     }
 
+    /// Twice the size, between pixels by straight lines: pixel x stands at
+    /// x/2 − 0.25.
+    pub(super) fn doubled(&self) -> Grey {
+        let (width, height) = (2 * self.width, 2 * self.height);
+        let place = |i: usize| 0.5 * i as f64 - 0.25;
+        let data = (0..height)
+            .flat_map(|y| (0..width).map(move |x| (x, y)))
+            .map(|(x, y)| self.sample(place(x), place(y)))
+            .collect();
+        Grey {
+            width,
+            height,
+            data,
+        }
+    }
+
     /// Smoothed by a Gaussian, rows then columns.
     pub(super) fn blurred(&self, sigma: f32) -> Grey {
         let radius = (3.0 * sigma).ceil() as isize;

@@ -145,7 +145,7 @@ pub(super) fn extent(cells: &Cells) -> (i32, i32, i32, i32) {
     )
 }
 
-/// Columns and rows that are (nearly) full: the size of the board, without
+/// Columns and rows that are full or lack a corner: the size of the board, without
 /// stray corners beside it.
 pub(super) fn full_size(cells: &Cells) -> (i32, i32) {
     let full = |line: fn(&(i32, i32)) -> i32| {
@@ -154,7 +154,7 @@ pub(super) fn full_size(cells: &Cells) -> (i32, i32) {
             *counts.entry(line(cell)).or_default() += 1;
         }
         let most = counts.values().copied().max().unwrap_or(0);
-        counts.values().filter(|&&n| 2 * n > most).count() as i32
+        counts.values().filter(|&&n| 20 * n >= 17 * most).count() as i32
     };
     (full(|c| c.0), full(|c| c.1))
 }

@@ -8,6 +8,9 @@ pub mod print;
 use std::collections::HashMap;
 use std::fmt;
 
+use corners::Corner;
+use grid::Cells;
+
 pub use grey::Grey;
 
 use crate::optics::PixelPoint;
@@ -86,36 +89,37 @@ pub enum NoBoard {
     },
 }
 
+/// Pictures of up to so many pixels are looked at in double size as well.
+const MOST_DOUBLED: usize = 1_500_000;
+/// So many separate grids are looked at in a picture.
+const MOST_GRIDS: usize = 6;
 /// Part of a board that is still worth using.
 const LEAST_SHARE: f64 = 0.4;
 /// Corners of a whole board that may be filled in where they are expected.
 const FILLED_SHARE: f64 = 0.15;
 
 /// Finds the board. Tries the picture at full, half and quarter size, so large
-/// blurred squares are found too; places are always measured at full size.
+/// blurred squares are found too, and small pictures at double size for squares
+/// of a few pixels; places are always measured at full size.
 ///
 /// # Errors
 /// [`NoBoard`] says what was seen instead.
 pub fn find_board(picture: &Grey, size: BoardSize) -> Result<FoundBoard, NoBoard> {
-    find_board_with_window(picture, size, None)
-}
-
-/// As [`find_board`], with the refinement window's half size in pixels set by
-/// hand, so that results of programs that use a fixed one can be compared.
-///
-/// # Errors
-/// [`NoBoard`] says what was seen instead.
-pub fn find_board_with_window(
-    picture: &Grey,
-    size: BoardSize,
-    half_window_px: Option<f64>,
-) -> Result<FoundBoard, NoBoard> {
     let mut best: Option<FoundBoard> = None;
     let mut trouble = NoBoard::Nothing;
+    let small = picture.width * picture.height <= MOST_DOUBLED && !picture.data.is_empty();
+    let mut scales = vec![1.0, 2.0, 4.0];
+    if small {
+        scales.push(0.5);
+    }
     let mut level = picture.clone();
-    let mut scale = 1.0;
-    for _ in 0..3 {
-        match at_level(picture, &level, scale, size, half_window_px) {
+    for scale in scales {
+        if scale > 1.0 {
+            level = level.halved();
+        } else if scale < 1.0 {
+            level = picture.doubled();
+        }
+        match at_level(picture, &level, scale, size) {
             Ok(found) => {
                 let better = best
                     .as_ref()
@@ -128,13 +132,18 @@ pub fn find_board_with_window(
                     break;
                 }
             }
-            // A larger board is seen: half the size would only lose corners.
-            Err(other @ NoBoard::OtherSize { .. }) => return Err(other),
+            // A grid hardly larger than asked for is the board itself; half the
+            // picture's size would lose corners and make it pass. One much
+            // larger is a pattern of something else.
+            Err(other @ NoBoard::OtherSize { columns, rows }) => {
+                if columns.max(rows) <= size.columns.max(size.rows) as i32 + 4 {
+                    return Err(other);
+                }
+                trouble = other;
+            }
             Err(few @ NoBoard::TooFew { .. }) if trouble == NoBoard::Nothing => trouble = few,
             Err(_) => {}
         }
-        level = level.halved();
-        scale *= 2.0;
     }
     best.ok_or(trouble)
 }
@@ -144,11 +153,27 @@ fn at_level(
     level: &Grey,
     scale: f64,
     size: BoardSize,
-    fixed_window: Option<f64>,
 ) -> Result<FoundBoard, NoBoard> {
     let corners = corners::candidates(level);
-    let grids = grid::grids(&corners);
-    let cells = grids.first().ok_or(NoBoard::Nothing)?;
+    let mut trouble = NoBoard::Nothing;
+    // The largest grid may be a tiled floor.
+    for cells in grid::grids(&corners).iter().take(MOST_GRIDS) {
+        match in_grid(picture, scale, size, &corners, cells) {
+            Err(why) if trouble == NoBoard::Nothing => trouble = why,
+            Err(_) => {}
+            found => return found,
+        }
+    }
+    Err(trouble)
+}
+
+fn in_grid(
+    picture: &Grey,
+    scale: f64,
+    size: BoardSize,
+    corners: &[Corner],
+    cells: &Cells,
+) -> Result<FoundBoard, NoBoard> {
     let of = (size.columns * size.rows) as usize;
     let (columns, rows) = (size.columns as i32, size.rows as i32);
     // Of the two ways round, the one that holds more.
@@ -161,11 +186,12 @@ fn at_level(
     } else {
         (columns, rows)
     };
-    if held == of && cells.len() as f64 > 1.08 * of as f64 {
-        let (seen_columns, seen_rows) = grid::full_size(cells);
+    let (seen_columns, seen_rows) = grid::full_size(cells);
+    let seen = (seen_columns.max(seen_rows), seen_columns.min(seen_rows));
+    if held == of && (seen.0 > columns.max(rows) || seen.1 > columns.min(rows)) {
         return Err(NoBoard::OtherSize {
-            columns: seen_columns.max(seen_rows),
-            rows: seen_columns.min(seen_rows),
+            columns: seen.0,
+            rows: seen.1,
         });
     }
     if (held as f64) < LEAST_SHARE * of as f64 || held < 12 {
@@ -187,10 +213,7 @@ fn at_level(
         .flat_map(|j| (0..w).map(move |i| (i, j)))
         .filter_map(|(i, j)| {
             let start = *placed.get(&(i, j))?;
-            let half = match fixed_window {
-                Some(half) => half,
-                None => window(&placed, (i, j), picture.width)?,
-            };
+            let half = window(&placed, (i, j), picture.width)?;
             let at = corners::refine(picture, start, half)?;
             // Turned boards are counted the other way: (i, j) → (j, w − 1 − i)
             // keeps the handedness.
@@ -203,6 +226,18 @@ fn at_level(
         })
         .collect();
     let mut corners = refined;
+    // Of the two ways to count a board, the one that starts further up and left.
+    let sum = |c: &BoardCorner| c.at.u + c.at.v;
+    let first = corners.iter().min_by_key(|c| c.row + c.column);
+    let last = corners.iter().max_by_key(|c| c.row + c.column);
+    if let (Some(first), Some(last)) = (first, last) {
+        if sum(first) > sum(last) {
+            for c in &mut corners {
+                c.column = size.columns - 1 - c.column;
+                c.row = size.rows - 1 - c.row;
+            }
+        }
+    }
     corners.sort_by_key(|c| (c.row, c.column));
     if (corners.len() as f64) < LEAST_SHARE * of as f64 {
         return Err(NoBoard::TooFew {
