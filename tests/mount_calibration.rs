@@ -208,14 +208,14 @@ fn a_wrong_mark_is_named() {
     };
     for wrong in 0..PLACES.len() {
         let mut set = marks(&PLACES, 0.5, 4);
-        // A slip of the tape by half a metre.
-        set[wrong].ground.behind_m += 0.5;
+        // A slip of the tape, half a metre near by and a metre far off.
+        let slip = 0.3 + 0.15 * set[wrong].ground.behind_m;
+        set[wrong].ground.behind_m += slip;
         let fit = fit_mount(&lens(), &set, noise).unwrap();
         let out: Vec<usize> = (0..set.len()).filter(|&i| fit.marks[i].outlier).collect();
         assert_eq!(out, [wrong]);
-        assert!((fit.marks[wrong].behind_error_m + 0.5).abs() < 0.12);
-        let behind: Vec<f64> = mount().values().to_vec();
-        assert!((fit.mount.height.0 - behind[0]).abs() < 0.05);
+        assert!((fit.marks[wrong].behind_error_m + slip).abs() < 0.25 * slip);
+        assert!((fit.mount.height.0 - 0.93).abs() < 0.05);
     }
     // Among four, nobody can say which one it is: nothing is left out, and the
     // contradiction is told.

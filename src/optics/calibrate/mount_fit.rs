@@ -119,8 +119,9 @@ pub const PREDICTED_AT_M: [f64; 4] = [1.0, 2.0, 3.0, 5.0];
 const MOST_OPEN_SHARE: f64 = 0.12;
 /// Above this misfit (1 is what the noise explains) a wrong mark is looked for.
 const CONTRADICTION: f64 = 1.4;
-/// A mark beyond this many standard deviations does not belong.
-const OUTLIER_SIGMAS: f64 = 4.0;
+/// A mark that the others' pose misses by more standard deviations than this
+/// does not belong; by chance one in 450 would.
+const OUTLIER_SIGMAS: f64 = 3.5;
 
 /// Fits the mount to at least four marks.
 ///
@@ -333,8 +334,7 @@ impl Solved {
         let by_value = problem.by_value(&self.values, 0)?;
         let noise = Matrix2::identity() + by_value * pose * by_value.transpose();
         let square = residual.dot(&(noise.try_inverse()? * residual));
-        // Two residuals: their root mean square.
-        Some((0.5 * square).sqrt())
+        Some(square.sqrt())
     }
 }
 

@@ -188,7 +188,8 @@ fn in_grid(
     };
     let (seen_columns, seen_rows) = grid::full_size(cells);
     let seen = (seen_columns.max(seen_rows), seen_columns.min(seen_rows));
-    if held == of && (seen.0 > columns.max(rows) || seen.1 > columns.min(rows)) {
+    let asked = (columns.max(rows), columns.min(rows));
+    if held == of && seen != asked && seen.0 >= asked.0 && seen.1 >= asked.1 {
         return Err(NoBoard::OtherSize {
             columns: seen.0,
             rows: seen.1,
