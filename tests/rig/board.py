@@ -22,10 +22,12 @@ class Failure(Exception):
 
 
 class Board:
-    """One power-on of the board, from `with` to its end."""
+    """One power-on of the board, from `with` to its end. What it writes to its
+    root disk is forgotten then, unless `keep`."""
 
-    def __init__(self, base: Path, root: Path, clips: Path, data: Path):
+    def __init__(self, base: Path, root: Path, clips: Path, data: Path, keep=False):
         self.base, self.root, self.clips, self.data = base, root, clips, data
+        self.snapshot = "off" if keep else "on"
         # Socket paths have a short limit, so they get a place of their own.
         self.run = Path(tempfile.mkdtemp(prefix="board-"))
         self.serial = self.run / "serial.log"
@@ -40,7 +42,7 @@ class Board:
              "-cpu", "max", "-smp", "1", "-m", "1536", "-nodefaults", "-no-user-config", "-no-reboot",
              "-kernel", self.base / "vmlinuz", "-initrd", self.base / "initrd.gz",
              "-append", "console=ttyS0 quiet tsc=reliable",
-             "-drive", f"{disk}{self.root},snapshot=on",
+             "-drive", f"{disk}{self.root},snapshot={self.snapshot}",
              "-drive", f"{disk}{self.clips},readonly=on",
              # What is written here is on the host's disk: a power cut keeps it.
              "-drive", f"{disk}{self.data},cache=writethrough",
