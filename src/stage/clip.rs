@@ -177,7 +177,7 @@ pub fn render(scene: &Scene, out: &Path, tick: impl Fn(usize, usize)) -> anyhow:
             "{frame},{time_s:.4},{:.5},{:.6},{:.6}",
             pose.speed_mps, pose.yaw_rate_rps, pose.pitch_rad
         );
-        if !(now.frozen && !last_jpeg.is_empty()) {
+        if !now.frozen || last_jpeg.is_empty() {
             world.render(&rays, &mut linear, &mut ids);
             let moved =
                 |x: usize, y: usize| flow.at(x, y, pose.speed_mps as f32, pose.yaw_rate_rps as f32);

@@ -100,7 +100,7 @@ impl Placed {
             at.y + s * centre.x + c * centre.y,
             at.z + centre.z,
         );
-        let foot = (flow.0 < fhigh.0).then(|| Foot {
+        let foot = (flow.0 < fhigh.0).then_some(Foot {
             c: ((flow.0 + fhigh.0) * 0.5, (flow.1 + fhigh.1) * 0.5),
             half: ((fhigh.0 - flow.0) * 0.5, (fhigh.1 - flow.1) * 0.5),
             depth: 0.9,
