@@ -23,7 +23,7 @@ const OTHER_DENSITY: f32 = 1.0 / 500.0;
 /// Ground in shadow or in a sun patch: as likely as this share of the ground.
 const OTHER_LIGHT: f32 = 0.2;
 /// Gamma-coded luma ratio of the deepest cast shadow.
-const DEEPEST_SHADOW: f32 = 0.42;
+const DEEPEST_SHADOW: f32 = 0.3;
 /// Log-likelihood ratios are cut off here: colour alone never decides.
 const MOST: f32 = 2.5;
 

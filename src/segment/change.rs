@@ -15,8 +15,8 @@ const SHIFT: usize = 2;
 /// How fast the background follows, per frame.
 const FOLLOW: f32 = 0.05;
 /// Gamma-coded luma factors that light alone makes, against the whole picture.
-const DARKEST: f32 = 0.40;
-const BRIGHTEST: f32 = 2.5;
+const DARKEST: f32 = 0.27;
+const BRIGHTEST: f32 = 3.5;
 
 /// The background and its scratch.
 #[derive(Debug, Clone, Default)]

@@ -12,7 +12,7 @@ use super::change::Change;
 use super::edges::{uprights, Upright, BELIEVED};
 use super::motion::{look, Aligner, Estimate, Motion, Slack};
 use super::panorama::{Layout, Panorama};
-use super::parallax::Parallax;
+use super::parallax::{Look, Parallax};
 use super::relief::{self, Filter};
 
 /// Log-odds that a cell of the watch area is not ground, before any cue.
@@ -24,13 +24,25 @@ const UNPROVEN: f32 = 0.5;
 const PARALLAX: f32 = 0.8;
 const KEEP: f32 = 0.8;
 const MOST_MEMORY: f32 = 4.0;
+const MOST_STEP: f32 = 2.0;
 /// Baselines for parallax, metres, and spacing of the kept panoramas.
 const LEAST_BASELINE: f32 = 0.12;
 const BASELINE: f32 = 0.35;
 const KEY_SPACING: f32 = 0.04;
 const MOST_KEYS: usize = 24;
-/// Slower than this is standing still, m/s.
-const STILL_MPS: f32 = 0.06;
+/// Fastest reversing that is followed, m/s, and the step of the search, metres.
+const FASTEST_MPS: f32 = 3.5;
+const SEARCH_STEP: f32 = 0.015;
+/// By how much the best motion must agree better than motions do on average.
+const LEAST_DISTINCT: f32 = 0.12;
+/// Correlation from which a motion is believed, and how fast speed follows.
+const TRUSTED: f32 = 0.3;
+const FOLLOW: f32 = 0.5;
+/// A change of speed by more than this, m/s², is a leap; what it must bring.
+const LEAP_MPS2: f32 = 8.0;
+const LEAP_PRICE: f32 = 0.1;
+/// Share of the picture's detail that must stay in place while standing still.
+const STILL_SHARE: f32 = 0.85;
 /// Holes and joints narrower than this many cells are closed.
 const GAP: usize = 2;
 
@@ -38,7 +50,7 @@ const GAP: usize = 2;
 #[derive(Debug, Clone, Default)]
 struct Key {
     relief: Vec<f32>,
-    luma: Vec<f32>,
+    panorama: Panorama,
     since: Motion,
 }
 
@@ -201,29 +213,16 @@ impl GroundModel {
             ..Motion::default()
         };
         let earlier = &self.previous.relief;
-        // Start from what was expected, from standing still, or from the best
-        // of a coarse search: whichever the picture agrees with most.
-        let near = [
-            0.0,
-            expected.along,
-            expected.along - 0.02,
-            expected.along + 0.02,
-        ];
-        let (mut start, mut cost) =
-            self.aligner
-                .search(layout, earlier, near.into_iter(), &[0.0, expected.yaw]);
-        if self.estimate.quality < 0.35 {
-            let reach = (3.0 * dt).min(0.4);
-            let steps = (2.0 * reach / 0.015) as i32;
-            let grid = (0..=steps).map(|i| -0.4 * reach + 1.4 * reach * i as f32 / steps as f32);
-            let (found, c) = self
-                .aligner
-                .search(layout, earlier, grid, &[-0.02, 0.0, 0.02]);
-            if c < 0.97 * cost {
-                (start, cost) = (found, c);
-            }
-        }
-        let _ = cost;
+        let reach = (FASTEST_MPS * dt).min(0.45);
+        let steps = (1.3 * reach / SEARCH_STEP).ceil() as i32;
+        let grid = (0..=steps).map(|i| -0.3 * reach + 1.3 * reach * i as f32 / steps as f32);
+        let near = [0.0, expected.along];
+        let found = self.aligner.search(
+            layout,
+            earlier,
+            near.into_iter().chain(grid),
+            &[0.0, expected.yaw],
+        );
         let slack = Slack {
             along: 0.3,
             across: 0.01,
@@ -231,28 +230,72 @@ impl GroundModel {
             pitch: 0.004,
             roll: 0.003,
         };
-        let prior = Motion {
-            across: 0.0,
-            ..start
-        };
-        self.estimate = self.aligner.refine(layout, earlier, start, &prior, &slack);
-        let e = &self.estimate;
-        let follow = if e.quality > 0.25 { 0.5 } else { 0.0 };
-        let rate = 1.0 / dt;
-        self.velocity.along += follow * (e.motion.along * rate - self.velocity.along);
-        self.velocity.across += follow * (e.motion.across * rate - self.velocity.across);
-        self.velocity.yaw += follow * (e.motion.yaw * rate - self.velocity.yaw);
-        if self.velocity.along.abs() < STILL_MPS && (e.motion.along * rate).abs() < 2.0 * STILL_MPS
-        {
+        let start = found.motion;
+        self.estimate = self.aligner.refine(layout, earlier, start, &start, &slack);
+        // A vehicle has mass: a leap of speed must agree clearly better.
+        if (start.along - expected.along).abs() > LEAP_MPS2 * dt * dt {
+            let steady = self
+                .aligner
+                .refine(layout, earlier, expected, &expected, &slack);
+            if steady.quality > self.estimate.quality - LEAP_PRICE {
+                self.estimate = steady;
+            }
+        }
+        // A picture that agrees as well with any motion says nothing.
+        let distinct = 1.0 - found.cost / found.typical.max(1e-3);
+        if distinct < LEAST_DISTINCT {
+            self.estimate.quality *= (distinct / LEAST_DISTINCT).max(0.0);
+        }
+        let unchanged = self.unchanged();
+        let e = &mut self.estimate;
+        if unchanged > STILL_SHARE {
+            e.motion = Motion::default();
+            self.velocity = Motion::default();
             self.still_since.get_or_insert(now);
         } else {
             self.still_since = None;
+            if e.quality > TRUSTED {
+                let rate = 1.0 / dt;
+                let v = &mut self.velocity;
+                v.along += FOLLOW * (e.motion.along * rate - v.along);
+                v.across += FOLLOW * (e.motion.across * rate - v.across);
+                v.yaw += FOLLOW * (e.motion.yaw * rate - v.yaw);
+            }
         }
+        let e = &self.estimate;
         for key in &mut self.keys {
             key.since = key.since.then(&e.motion);
         }
         self.relight();
         self.carry_memory();
+    }
+
+    /// Share of the picture's detail, ground or not, that is where it was: its
+    /// cell differs from the same cell before by less than from its neighbours.
+    fn unchanged(&self) -> f32 {
+        let l = &self.layout;
+        let (now, old) = (&self.stages.relief, &self.previous.relief);
+        let (mut stayed, mut all) = (0u32, 0u32);
+        for r in (2..l.rows - 2).step_by(3) {
+            for c in (2..l.columns - 2).step_by(3) {
+                let k = l.at(c, r);
+                if !self.usable[k] {
+                    continue;
+                }
+                let across = (now[k + 1] - now[k - 1]).abs();
+                let along = (now[k + l.columns] - now[k - l.columns]).abs();
+                let detail = across.max(along);
+                if detail < 8.0 {
+                    continue;
+                }
+                all += 1;
+                stayed += u32::from((now[k] - old[k]).abs() < 0.25 * detail + 1.0);
+            }
+        }
+        if all < 30 {
+            return 0.0;
+        }
+        stayed as f32 / all as f32
     }
 
     /// The exposure against the last picture: the middle of luma ratios.
@@ -268,7 +311,7 @@ impl GroundModel {
                 }
                 let (x, y) = layout.place(c, r as f32);
                 let before = layout.before(x, y, 0.0, &motion).and_then(|(i, j)| {
-                    look(&self.previous.luma, layout.columns, layout.rows, i, j)
+                    look(&self.previous.panorama.y, layout.columns, layout.rows, i, j)
                 });
                 if let Some(v) = before {
                     if v > 8.0 && v < 245.0 {
@@ -329,7 +372,7 @@ impl GroundModel {
             })
             .map(|(i, _)| i);
         let moving = self.still_since.is_none();
-        let Some(i) = best.filter(|_| moving && self.estimate.quality > 0.3) else {
+        let Some(i) = best.filter(|_| moving && self.estimate.quality > TRUSTED) else {
             return;
         };
         let slack = Slack {
@@ -343,21 +386,28 @@ impl GroundModel {
         let fine = self
             .aligner
             .refine(&self.layout, &self.keys[i].relief, start, &start, &slack);
-        if fine.quality < 0.25 {
+        if fine.quality < TRUSTED {
             return;
         }
         self.keys[i].since = fine.motion;
         self.parallax.compare(
             &self.layout,
             &self.usable,
-            &self.stages.relief,
-            &self.keys[i].relief,
+            Look {
+                relief: &self.stages.relief,
+                colour: &self.stages.panorama,
+            },
+            Look {
+                relief: &self.keys[i].relief,
+                colour: &self.keys[i].panorama,
+            },
             &fine.motion,
             fine.residual.max(2.0),
             &mut self.filter,
         );
         for (m, e) in self.memory.iter_mut().zip(&self.parallax.evidence) {
-            *m = (KEEP * *m + PARALLAX * e).clamp(-MOST_MEMORY, MOST_MEMORY);
+            *m = (KEEP * *m + PARALLAX * e.clamp(-MOST_STEP, MOST_STEP))
+                .clamp(-MOST_MEMORY, MOST_MEMORY);
         }
     }
 
@@ -443,7 +493,7 @@ impl GroundModel {
     /// Teaches the model what is known to be ground.
     fn learn(&mut self) {
         let l = &self.layout;
-        let moving = self.still_since.is_none() && self.estimate.quality > 0.3;
+        let moving = self.still_since.is_none() && self.estimate.quality > TRUSTED;
         self.appearance.fade(if moving { 0.985 } else { 0.998 });
         let mut shown = 0u32;
         for r in (l.horizon_row..l.rows).step_by(2) {
@@ -470,7 +520,7 @@ impl GroundModel {
     /// Keeps the present panorama for later comparison.
     fn keep_key(&mut self) {
         self.previous.relief.clone_from(&self.stages.relief);
-        self.previous.luma.clone_from(&self.stages.panorama.y);
+        self.previous.panorama.y.clone_from(&self.stages.panorama.y);
         let due = self
             .keys
             .last()
@@ -484,6 +534,7 @@ impl GroundModel {
             self.spare.pop().unwrap_or_default()
         };
         key.relief.clone_from(&self.stages.relief);
+        key.panorama.clone_from(&self.stages.panorama);
         key.since = Motion::default();
         self.keys.push(key);
     }

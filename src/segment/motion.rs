@@ -55,11 +55,22 @@ pub struct Estimate {
     pub inliers: f32,
     /// Robust residual of the relief.
     pub residual: f32,
-    /// 0: nothing to go by; 1: as sure as it gets. From the residual's drop
-    /// against no agreement at all and from the precision along the way.
+    /// Correlation of the ground's relief between the two pictures under this
+    /// motion: 1 is perfect, near 0 is no better than chance.
     pub quality: f32,
     /// Standard deviation of `along`, metres.
     pub along_sd: f32,
+}
+
+/// What a search found.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Found {
+    /// The best motion.
+    pub motion: Motion,
+    /// Its mean disagreement.
+    pub cost: f32,
+    /// Mean disagreement over all motions tried.
+    pub typical: f32,
 }
 
 /// A fast arc tangent, |error| < 2e-5 rad: far below a cell.
@@ -147,6 +158,9 @@ const COARSE_POINTS: usize = 350;
 /// Ground farther than this many camera heights is too flat a view to help.
 const FARTHEST_HEIGHTS: f32 = 7.0;
 const STEPS: usize = 8;
+/// A point's disagreement counts no more than this, lest one shadow's edge
+/// outweigh the texture of the ground.
+const MOST_DIFFERENCE: f32 = 25.0;
 /// Least residual scale: quantisation and interpolation.
 const LEAST_SCALE: f32 = 1.5;
 
@@ -228,7 +242,7 @@ impl Aligner {
                 .and_then(|(i, j)| look(earlier, layout.columns, layout.rows, i, j));
             match seen {
                 Some(v) => {
-                    sum += (v - p.value).abs().min(60.0) * p.weight;
+                    sum += (v - p.value).abs().min(MOST_DIFFERENCE) * p.weight;
                     n += p.weight;
                 }
                 None => lost += p.weight,
@@ -247,8 +261,12 @@ impl Aligner {
         earlier: &[f32],
         alongs: impl Iterator<Item = f32>,
         yaws: &[f32],
-    ) -> (Motion, f32) {
-        let mut best = (Motion::default(), f32::MAX);
+    ) -> Found {
+        let mut found = Found {
+            cost: f32::MAX,
+            ..Found::default()
+        };
+        let (mut sum, mut n) = (0.0f32, 0.0f32);
         for along in alongs {
             for &yaw in yaws {
                 let motion = Motion {
@@ -257,12 +275,39 @@ impl Aligner {
                     ..Motion::default()
                 };
                 let d = self.disagreement(layout, earlier, &motion);
-                if d < best.1 {
-                    best = (motion, d);
+                if d == f32::MAX {
+                    continue;
+                }
+                sum += d;
+                n += 1.0;
+                if d < found.cost {
+                    found.motion = motion;
+                    found.cost = d;
                 }
             }
         }
-        best
+        found.typical = sum / n.max(1.0);
+        found
+    }
+
+    /// Robust residual scale of a motion before anything is refined.
+    fn first_scale(&mut self, layout: &Layout, earlier: &[f32], motion: &Motion) -> f32 {
+        self.residuals.clear();
+        let (s, c) = motion.yaw.sin_cos();
+        for p in &self.points {
+            let seen = layout
+                .before_turned(p.x, p.y, layout.height, motion, s, c)
+                .and_then(|(i, j)| look(earlier, layout.columns, layout.rows, i, j));
+            if let Some(v) = seen {
+                self.residuals.push((v - p.value).abs());
+            }
+        }
+        if self.residuals.is_empty() {
+            return LEAST_SCALE;
+        }
+        let mid = self.residuals.len() / 2;
+        let (_, median, _) = self.residuals.select_nth_unstable_by(mid, f32::total_cmp);
+        (1.4826 * *median).max(LEAST_SCALE)
     }
 
     /// Refines `start` against the relief of the earlier picture. `prior` is
@@ -284,13 +329,17 @@ impl Aligner {
             return estimate;
         }
         let (columns, rows) = (layout.columns, layout.rows);
-        let mut scale = 30.0f32;
+        let mut scale = f32::MAX;
         for step in 0..STEPS {
             let mut h = nalgebra::Matrix5::<f32>::zeros();
             let mut g = nalgebra::Vector5::<f32>::zeros();
             self.residuals.clear();
             let (s, c) = motion.yaw.sin_cos();
-            let (mut agreeing, mut met, mut own) = (0.0f32, 0.0f32, 0.0f32);
+            if step == 0 {
+                scale = self.first_scale(layout, earlier, &motion);
+            }
+            let (mut agreeing, mut met) = (0.0f32, 0.0f32);
+            let (mut both, mut own, mut other) = (0.0f32, 1e-3f32, 1e-3f32);
             for p in &self.points {
                 let px = c * p.x - s * p.y + motion.along;
                 let py = s * p.x + c * p.y + motion.across;
@@ -322,6 +371,11 @@ impl Aligner {
                 let residual = value - p.value;
                 self.residuals.push(residual.abs());
                 met += p.weight;
+                let clip = |v: f32| v.clamp(-MOST_DIFFERENCE, MOST_DIFFERENCE);
+                let (a, b) = (clip(value), clip(p.value));
+                both += a * b;
+                own += b * b;
+                other += a * a;
                 // Tukey's biweight: what stands or moves has no pull at all.
                 let u = residual / (4.7 * scale);
                 if u.abs() >= 1.0 {
@@ -329,7 +383,6 @@ impl Aligner {
                 }
                 let w = p.weight * (1.0 - u * u) * (1.0 - u * u);
                 agreeing += p.weight;
-                own += p.value.abs() * p.weight;
                 // Cell per metre: column and row steps of the moved point.
                 let ga = gi / layout.azimuth_step;
                 let gd = gj / layout.depression_step;
@@ -350,9 +403,6 @@ impl Aligner {
             let fresh = (1.4826 * *median).max(LEAST_SCALE);
             estimate.inliers = agreeing / met.max(1e-3);
             estimate.residual = fresh;
-            // Contrast explained: with a wrong motion the residual is as large
-            // as the contrast itself (times √2).
-            let contrast = own / agreeing.max(1e-3);
             // The prior counts as measurements of the residual's own variance.
             let pulls = [
                 (motion.along - prior.along, slack.along),
@@ -361,12 +411,10 @@ impl Aligner {
                 (motion.pitch - prior.pitch, slack.pitch),
                 (motion.roll - prior.roll, slack.roll),
             ];
-            let mut data = h;
             for (n, (off, sd)) in pulls.iter().enumerate() {
                 let w = scale * scale / (sd * sd);
                 h[(n, n)] += w;
                 g[n] += w * off;
-                data[(n, n)] += 1e-6;
             }
             let Some(inverse) = h.try_inverse() else {
                 return estimate;
@@ -379,9 +427,8 @@ impl Aligner {
             motion.roll -= delta[4].clamp(-0.02, 0.02);
             // Neighbouring cells share their texture: count a third of them.
             estimate.along_sd = (3.0 * inverse[(0, 0)]).sqrt() * fresh;
-            let explained = 1.0 - fresh / (1.2 * contrast + LEAST_SCALE);
-            estimate.quality =
-                (explained.clamp(0.0, 1.0) * (estimate.inliers * 1.4 - 0.3).clamp(0.0, 1.0)).sqrt();
+            // Correlation of all points met, agreeing or not.
+            estimate.quality = (both / (own * other).sqrt()).max(0.0);
             let small = delta[0].abs() < 3e-4 && delta[2].abs() < 3e-4 && delta[3].abs() < 3e-4;
             // Tighten step by step, never below what the data show.
             scale = fresh.max(scale * 0.5);

@@ -8,7 +8,8 @@
 //! sweeping planes: R. Collins, CVPR 1996, doi:10.1109/CVPR.1996.517097.
 
 use super::motion::{look, Motion};
-use super::panorama::Layout;
+use super::panorama::{Layout, Panorama};
+use super::relief::Filter;
 
 /// Heights tried, in camera heights. At most zero counts as ground.
 const LIFTS: [f32; 7] = [0.0, -0.35, 0.12, 0.26, 0.45, 0.65, 0.85];
@@ -20,6 +21,26 @@ const WINDOW: usize = 2;
 const MOST: f32 = 3.0;
 /// Share of the local slope that interpolation may be off by.
 const SLOPE_SHARE: f32 = 0.25;
+/// Half the window, and its shift, when ground is looked for in another light;
+/// what that explanation costs, since it fits more easily.
+const RELIT_WINDOW: usize = 1;
+const RELIT_SHIFT: usize = 2;
+const RELIT_PRICE: f32 = 0.6;
+/// What is left of evidence that another light would explain too.
+const RELIT_SHARE: f32 = 0.1;
+/// One over the variance of chroma on relit ground: sky and sun differ in tint.
+const TINT: f32 = 0.02;
+/// Gamma-coded luma ratio of the deepest cast shadow.
+const DARKEST: f32 = 0.27;
+
+/// A panorama as it is compared: local contrast and plain luma.
+#[derive(Debug, Clone, Copy)]
+pub struct Look<'a> {
+    /// Relief.
+    pub relief: &'a [f32],
+    /// Luma and chroma.
+    pub colour: &'a Panorama,
+}
 
 /// Scratch and result of the comparison.
 #[derive(Debug, Clone, Default)]
@@ -27,86 +48,209 @@ pub struct Parallax {
     cost: Vec<f32>,
     flat: Vec<f32>,
     high: Vec<f32>,
+    stuck: Vec<f32>,
+    relit: Vec<f32>,
+    warped: Vec<f32>,
+    tint: Vec<f32>,
+    weight: Vec<f32>,
+    sums: [Vec<f32>; 3],
     /// Log-likelihood ratio of "not ground" over "ground", per cell; 0 where
     /// nothing can be said.
     pub evidence: Vec<f32>,
-    /// Mean squared disagreement with flat ground, in variances, per cell.
-    pub misfit: Vec<f32>,
 }
 
 impl Parallax {
-    /// Compares `now` with `earlier` (reliefs) under `motion`.
+    /// Compares `now` with `earlier` under `motion`.
     ///
     /// `noise` is the standard deviation of the relief's difference on ground.
+    #[allow(clippy::too_many_arguments)]
     pub fn compare(
         &mut self,
         layout: &Layout,
         usable: &[bool],
-        now: &[f32],
-        earlier: &[f32],
+        now: Look<'_>,
+        earlier: Look<'_>,
         motion: &Motion,
         noise: f32,
-        filter: &mut super::relief::Filter,
+        filter: &mut Filter,
     ) {
         let (columns, rows) = (layout.columns, layout.rows);
         let cells = columns * rows;
-        self.cost.resize(cells, 0.0);
-        self.flat.clear();
-        self.flat.resize(cells, f32::MAX);
-        self.high.clear();
-        self.high.resize(cells, f32::MAX);
-        self.evidence.resize(cells, 0.0);
-        self.misfit.resize(cells, 0.0);
-        let variance = noise * noise;
+        for v in [
+            &mut self.cost,
+            &mut self.warped,
+            &mut self.tint,
+            &mut self.evidence,
+        ] {
+            v.resize(cells, 0.0);
+        }
+        for v in [&mut self.flat, &mut self.high, &mut self.relit] {
+            v.clear();
+            v.resize(cells, f32::MAX);
+        }
+        self.weigh(layout, usable, now.relief, noise);
         for (n, &lift) in LIFTS.iter().enumerate() {
-            for r in 0..rows {
-                for c in 0..columns {
-                    let k = r * columns + c;
-                    // Nothing to compare is neither: half of the worst.
-                    self.cost[k] = 1.0;
-                    if r < layout.horizon_row
-                        || r == 0
-                        || r + 1 >= rows
-                        || c == 0
-                        || c + 1 >= columns
-                        || !usable[k]
-                    {
-                        continue;
-                    }
-                    let (x, y) = layout.place(c, r as f32);
-                    let Some(v) = layout
-                        .before(x, y, lift, motion)
-                        .and_then(|(i, j)| look(earlier, columns, rows, i, j))
-                    else {
-                        continue;
-                    };
-                    let gx = now[k + 1] - now[k - 1];
-                    let gy = now[k + columns] - now[k - columns];
-                    let slope = SLOPE_SHARE * 0.5;
-                    let scale = variance + slope * slope * (gx * gx + gy * gy);
-                    let d = now[k] - v;
-                    self.cost[k] = (d * d / scale).min(MOST * MOST);
-                }
-            }
+            self.disagree(layout, now.relief, earlier.relief, lift, motion);
             let mean = filter.box_mean(&self.cost, columns, rows, WINDOW);
             let best = if n < FLAT {
                 &mut self.flat
             } else {
                 &mut self.high
             };
-            if n == 0 {
-                self.misfit.copy_from_slice(mean);
-            }
             for (b, &m) in best.iter_mut().zip(mean) {
                 *b = b.min(m);
             }
         }
+        self.relit(layout, now.colour, earlier.colour, motion, filter);
+        // What stays in place in the picture moves with the vehicle: its own
+        // shadow, its own bumper, dirt on the lens. That is no ground seen to
+        // be flat, but no obstacle either.
         for k in 0..cells {
-            self.evidence[k] = if usable[k] {
-                self.flat[k] - self.high[k]
+            let d = now.relief[k] - earlier.relief[k];
+            self.cost[k] = (d * d * self.weight[k]).min(MOST * MOST);
+        }
+        let mean = filter.box_mean(&self.cost, columns, rows, WINDOW);
+        self.stuck.clear();
+        self.stuck.extend_from_slice(mean);
+        for k in 0..cells {
+            self.evidence[k] = if self.weight[k] > 0.0 {
+                let e = self.flat[k] - self.high[k];
+                if e <= 0.0 {
+                    e
+                } else if self.stuck[k] < self.high[k] {
+                    0.0
+                } else if self.relit[k] + RELIT_PRICE < self.high[k].max(1.0) {
+                    RELIT_SHARE * e
+                } else {
+                    e
+                }
             } else {
                 0.0
             };
+        }
+    }
+
+    /// One over the variance that a cell's difference has on ground; 0 where
+    /// nothing is compared.
+    fn weigh(&mut self, layout: &Layout, usable: &[bool], relief: &[f32], noise: f32) {
+        let (columns, rows) = (layout.columns, layout.rows);
+        self.weight.clear();
+        self.weight.resize(columns * rows, 0.0);
+        let slope = SLOPE_SHARE * 0.5;
+        for r in layout.horizon_row.max(1)..rows - 1 {
+            for c in 1..columns - 1 {
+                let k = r * columns + c;
+                if usable[k] {
+                    let gx = relief[k + 1] - relief[k - 1];
+                    let gy = relief[k + columns] - relief[k - columns];
+                    self.weight[k] = 1.0 / (noise * noise + slope * slope * (gx * gx + gy * gy));
+                }
+            }
+        }
+    }
+
+    fn disagree(
+        &mut self,
+        layout: &Layout,
+        now: &[f32],
+        earlier: &[f32],
+        lift: f32,
+        motion: &Motion,
+    ) {
+        let (columns, rows) = (layout.columns, layout.rows);
+        for r in 0..rows {
+            for c in 0..columns {
+                let k = r * columns + c;
+                // Nothing to compare says neither the one nor the other.
+                self.cost[k] = 1.0;
+                if self.weight[k] == 0.0 {
+                    continue;
+                }
+                let (x, y) = layout.place(c, r as f32);
+                let seen = layout
+                    .before(x, y, lift, motion)
+                    .and_then(|(i, j)| look(earlier, columns, rows, i, j));
+                if let Some(v) = seen {
+                    let d = now[k] - v;
+                    self.cost[k] = (d * d * self.weight[k]).min(MOST * MOST);
+                }
+            }
+        }
+    }
+
+    /// Ground in a light that has changed: some small window at the cell, or
+    /// just beside it, is the earlier ground times one factor. That explains
+    /// a moving shadow and its edge, which the relief alone would not.
+    fn relit(
+        &mut self,
+        layout: &Layout,
+        now: &Panorama,
+        earlier: &Panorama,
+        motion: &Motion,
+        filter: &mut Filter,
+    ) {
+        let (columns, rows) = (layout.columns, layout.rows);
+        for r in 0..rows {
+            for c in 0..columns {
+                let k = r * columns + c;
+                self.warped[k] = 0.0;
+                self.tint[k] = 0.0;
+                if self.weight[k] == 0.0 {
+                    continue;
+                }
+                let (x, y) = layout.place(c, r as f32);
+                let Some((i, j)) = layout.before(x, y, 0.0, motion) else {
+                    continue;
+                };
+                let at = |v: &[f32]| look(v, columns, rows, i, j);
+                let Some(luma) = at(&earlier.y) else { continue };
+                self.warped[k] = luma;
+                // Light scales chroma with luma; another thing has its own.
+                let factor = now.y[k] / luma.max(1.0);
+                let off = |new: f32, old: &[f32]| {
+                    (new - 128.0) - factor * (at(old).unwrap_or(128.0) - 128.0)
+                };
+                let (blue, red) = (off(now.cb[k], &earlier.cb), off(now.cr[k], &earlier.cr));
+                let noise = 0.5 * (1.0 + factor * factor);
+                self.tint[k] = (TINT * (blue * blue + red * red) / noise - 1.0).clamp(0.0, 4.0);
+            }
+        }
+        let products: [fn(f32, f32) -> f32; 3] = [|a, _| a * a, |a, b| a * b, |_, b| b * b];
+        for (sum, product) in self.sums.iter_mut().zip(products) {
+            for k in 0..columns * rows {
+                // The relief's weight in luma: contrast times brightness.
+                let unit = super::relief::UNIT / (now.y[k] + super::relief::FLOOR);
+                self.cost[k] = if self.warped[k] > 0.0 {
+                    product(now.y[k], self.warped[k]) * self.weight[k] * unit * unit
+                } else {
+                    0.0
+                };
+            }
+            sum.clear();
+            sum.extend_from_slice(filter.box_mean(&self.cost, columns, rows, RELIT_WINDOW));
+        }
+        let [own, both, other] = &self.sums;
+        for (k, m) in self.cost.iter_mut().enumerate() {
+            let factor = both[k] / other[k].max(1e-6);
+            *m = if other[k] > 0.0 && (DARKEST..=1.0 / DARKEST).contains(&factor) {
+                // The earlier picture's noise is scaled along with it.
+                let noise = 0.5 * (1.0 + factor * factor);
+                (own[k] - factor * both[k]).max(0.0) * 1.25 / noise + self.tint[k]
+            } else {
+                MOST * MOST
+            };
+        }
+        for r in RELIT_SHIFT..rows - RELIT_SHIFT {
+            for c in RELIT_SHIFT..columns - RELIT_SHIFT {
+                let k = r * columns + c;
+                let m = &self.cost;
+                let least = m[k]
+                    .min(m[k - RELIT_SHIFT])
+                    .min(m[k + RELIT_SHIFT])
+                    .min(m[k - RELIT_SHIFT * columns])
+                    .min(m[k + RELIT_SHIFT * columns]);
+                self.relit[k] = least;
+            }
         }
     }
 }

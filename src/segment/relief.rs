@@ -8,7 +8,7 @@
 /// Half the window's side, in cells.
 pub const RADIUS: usize = 3;
 /// Luma under which contrast is no longer trusted in full.
-const FLOOR: f32 = 20.0;
+pub const FLOOR: f32 = 20.0;
 /// Scale of the result: 1.0 of contrast.
 pub const UNIT: f32 = 256.0;
 
