@@ -36,6 +36,13 @@ enum Command {
 
 fn main() -> ExitCode {
     let cli = Cli::parse();
+    tracing_subscriber::fmt()
+        .with_env_filter(
+            tracing_subscriber::EnvFilter::try_from_env("HINDWARD_LOG")
+                .unwrap_or_else(|_| "hindward=info".into()),
+        )
+        .with_writer(std::io::stderr)
+        .init();
     let done: anyhow::Result<ExitCode> = match &cli.command {
         Command::Run(args) => hindward::watch::run::run(args),
         Command::Quiet(args) => hindward::watch::run::quiet(args),

@@ -51,7 +51,7 @@ pub fn write(path: &Path, model: &GroundModel) -> anyhow::Result<()> {
                 signed(get(&s.parallax, k)),
                 signed(get(&s.change, k)),
                 signed(get(&s.upright, k)),
-                signed(get(&s.odds, k)),
+                signed(get(&s.evidence, k)),
                 if s.mask.get(k).copied().unwrap_or(false) {
                     Rgb([255, 220, 0])
                 } else {

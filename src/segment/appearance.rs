@@ -24,6 +24,8 @@ const OTHER_DENSITY: f32 = 1.0 / 500.0;
 const OTHER_LIGHT: f32 = 0.2;
 /// Gamma-coded luma ratio of the deepest cast shadow.
 const DEEPEST_SHADOW: f32 = 0.3;
+/// How far, in chroma bins, ground may turn bluer in shadow or redder in sun.
+const TINT: isize = 2;
 /// Log-likelihood ratios are cut off here: colour alone never decides.
 const MOST: f32 = 2.5;
 
@@ -160,9 +162,19 @@ impl Appearance {
             let centre = luma as f32 + 0.5;
             let low = (centre * DEEPEST_SHADOW) as usize;
             let high = ((centre / DEEPEST_SHADOW) as usize).min(LUMA_BINS - 1);
+            let (b, r) = ((rest / c) as isize, (rest % c) as isize);
             let mut lit: f32 = 0.0;
-            for other in low..=high {
-                lit = lit.max(self.smooth[other * l + rest]);
+            for t in -TINT..=TINT {
+                // Skylight is bluer, sunlight redder: along that line only.
+                let (b, r) = (b + t, r - t);
+                let edge = c as isize;
+                if b < 0 || r < 0 || b >= edge || r >= edge {
+                    continue;
+                }
+                let rest = (b * edge + r) as usize;
+                for other in low..=high {
+                    lit = lit.max(self.smooth[other * l + rest]);
+                }
             }
             let density = here.max(OTHER_LIGHT * lit * scale);
             let ratio = (OTHER_DENSITY / (density + 1e-6)).ln();

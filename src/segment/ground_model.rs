@@ -43,8 +43,11 @@ const LEAP_MPS2: f32 = 8.0;
 const LEAP_PRICE: f32 = 0.1;
 /// Share of the picture's detail that must stay in place while standing still.
 const STILL_SHARE: f32 = 0.85;
-/// Holes and joints narrower than this many cells are closed.
-const GAP: usize = 2;
+/// Evidence of a cell that is not seen, and the most that one cell may bring.
+const BLIND: f32 = -1.0;
+const MOST_CELL: f32 = 3.0;
+/// What the ground's own colour says at most for ground.
+const SAME_COLOUR: f32 = -0.4;
 
 /// An earlier panorama and how the camera has moved since.
 #[derive(Debug, Clone, Default)]
@@ -69,8 +72,10 @@ pub struct Stages {
     pub change: Vec<f32>,
     /// Upright edges as evidence.
     pub upright: Vec<f32>,
-    /// Fused log-odds.
+    /// Evidence of all cues together, log-likelihood ratio.
     pub odds: Vec<f32>,
+    /// The same, evened out over neighbouring columns.
+    pub evidence: Vec<f32>,
     /// Cells that belong to a blob.
     pub mask: Vec<bool>,
 }
@@ -95,6 +100,7 @@ pub struct GroundModel {
     ground: Vec<f32>,
     edges: Vec<Upright>,
     spread: f32,
+    texture: f32,
     velocity: Motion,
     estimate: Estimate,
     still_since: Option<Duration>,
@@ -126,6 +132,7 @@ impl GroundModel {
             ground: vec![1.0; cells],
             edges: Vec::new(),
             spread: 12.0,
+            texture: 6.0,
             velocity: Motion::default(),
             estimate: Estimate::default(),
             still_since: None,
@@ -194,7 +201,7 @@ impl GroundModel {
         if !self.appearance.knows() {
             let l = &self.layout;
             let cells = (0..l.rows)
-                .filter(|&r| l.row_distance[r] < 3.5 * l.height)
+                .filter(|&r| l.row_distance[r] < 6.0 * l.height)
                 .flat_map(|r| (0..l.columns).map(move |c| r * l.columns + c))
                 .filter(|&k| l.watched[k]);
             self.appearance.begin(&self.stages.panorama, cells);
@@ -445,8 +452,22 @@ impl GroundModel {
         }
         if sample.len() > 50 {
             let q = sample.len() / 2;
+            let median = *sample.select_nth_unstable_by(q, f32::total_cmp).1;
+            sample.clear();
+            for r in (l.horizon_row + 2..l.rows).step_by(3) {
+                for c in (1..l.columns - 1).step_by(3) {
+                    let k = l.at(c, r);
+                    if self.usable[k] && l.watched[k] {
+                        let y = &self.stages.panorama.y;
+                        sample.push((y[k] - y[k - l.columns]).abs());
+                    }
+                }
+            }
+            let spread = (1.4826 * median).max(4.0);
+            let q = sample.len() / 2;
             let (_, median, _) = sample.select_nth_unstable_by(q, f32::total_cmp);
-            self.spread += 0.3 * ((1.4826 * *median).max(4.0) - self.spread);
+            self.texture += 0.3 * ((1.4826 * *median).max(1.5) - self.texture);
+            self.spread += 0.3 * (spread - self.spread);
         }
         uprights(l, &self.usable, relief, self.spread, &mut self.edges);
         let out = &mut self.stages.upright;
@@ -464,30 +485,40 @@ impl GroundModel {
     }
 
     fn fuse(&mut self) {
+        let l = &self.layout;
         let s = &mut self.stages;
         let weight = APPEARANCE * (UNPROVEN + (1.0 - UNPROVEN) * self.proven);
         s.odds.resize(self.memory.len(), 0.0);
         s.parallax.clone_from(&self.memory);
-        for k in 0..self.memory.len() {
-            s.odds[k] = if self.usable[k] {
-                PRIOR + weight * s.appearance[k] + self.memory[k] + s.change[k] + s.upright[k]
-            } else {
-                PRIOR
-            };
-            self.ground[k] = 1.0 / (1.0 + s.odds[k].exp());
+        for r in 0..l.rows {
+            for c in 0..l.columns {
+                let k = l.at(c, r);
+                if !self.usable[k] {
+                    s.odds[k] = BLIND;
+                } else if r < l.horizon_row {
+                    s.odds[k] = s.upright[k];
+                } else {
+                    // A thing may well have the colour of the ground.
+                    let colour = s.appearance[k].max(SAME_COLOUR);
+                    s.odds[k] = weight * colour + self.memory[k] + s.change[k] + s.upright[k];
+                }
+                self.ground[k] = 1.0 / (1.0 + (PRIOR + s.odds[k]).exp());
+            }
+        }
+        // A third of each neighbour's: nothing stands in one column alone.
+        s.evidence.resize(s.odds.len(), 0.0);
+        for r in 0..l.rows {
+            let row = &s.odds[r * l.columns..(r + 1) * l.columns];
+            let out = &mut s.evidence[r * l.columns..(r + 1) * l.columns];
+            for c in 0..l.columns {
+                let (a, b) = (row[c.saturating_sub(1)], row[(c + 1).min(l.columns - 1)]);
+                out[c] = (0.25 * (a + b) + 0.5 * row[c]).clamp(-MOST_CELL, MOST_CELL);
+            }
         }
     }
 
-    /// Hysteresis, clean-up, and groups of columns that meet the ground at
-    /// about the same distance.
     fn gather(&mut self) -> Vec<Blob> {
-        let l = &self.layout;
-        let s = &mut self.stages;
-        let logit = |p: f64| (p / (1.0 - p)).ln() as f32;
-        let enter = logit(self.settings.enter_probability.clamp(0.01, 0.99));
-        let stay = logit(self.settings.stay_probability.clamp(0.01, 0.99));
-        super::groups::mask(l, &self.usable, &s.odds, enter, stay, GAP, &mut s.mask);
-        super::groups::gather(l, s, &self.settings)
+        super::groups::gather(&self.layout, &mut self.stages, &self.settings, self.texture)
     }
 
     /// Teaches the model what is known to be ground.
@@ -506,7 +537,7 @@ impl GroundModel {
                 if self.memory[k] < -0.6 {
                     shown += 1;
                     self.appearance.learn(&self.stages.panorama, k, 1.0);
-                } else if odds < -2.0 {
+                } else if odds < -0.8 {
                     let weight = if moving { 0.3 } else { 0.05 };
                     self.appearance.learn(&self.stages.panorama, k, weight);
                 }

@@ -1,9 +1,11 @@
-//! From fused odds to things that stand.
+//! From fused evidence to things that stand.
 //!
-//! Hysteresis threshold, morphological clean-up and labelling give regions;
-//! in each column the lowest run of a region is where it meets the ground.
-//! Neighbouring columns that meet the ground at about the same distance form a
-//! group, and a group is kept if it stands rather than lies.
+//! A standing thing fills its column of the panorama from where it meets the
+//! ground upward. Evidence is therefore added up each column from the near end
+//! (a cumulative-sum test: it starts anew wherever ground prevails), which
+//! bridges the blank middle of a thing that shows only its edges, and finds
+//! where it begins. Neighbouring columns that begin at about the same distance
+//! form a group; a group is kept if it stands rather than lies.
 
 use crate::profile::SegmentSettings;
 
@@ -15,156 +17,120 @@ use super::panorama::Layout;
 /// distance (plus a floor) belong to different things.
 const JUMP_SHARE: f32 = 0.10;
 const JUMP_FLOOR_M: f32 = 0.12;
+/// Columns without a run that a group may bridge.
+const BRIDGE: usize = 2;
+/// A run ends where the sum has fallen this far below its peak.
+const FALL: f32 = 5.0;
+/// What a blank cell costs a run: things are not endless.
+const BLANK: f32 = 0.12;
+/// How far the edge of a contact is looked for, rows, and how much stronger
+/// than the ground's texture it must be.
+const EDGE_REACH: usize = 4;
+const EDGE_LEAST: f32 = 2.0;
 
-/// Marks blob cells: above `enter`, or above `stay` and connected to such.
-pub(super) fn mask(
-    l: &Layout,
-    usable: &[bool],
-    odds: &[f32],
-    enter: f32,
-    stay: f32,
-    gap: usize,
-    out: &mut Vec<bool>,
-) {
-    let (columns, rows) = (l.columns, l.rows);
-    let cells = columns * rows;
-    out.clear();
-    out.resize(cells, false);
-    let mut stack: Vec<usize> = (0..cells)
-        .filter(|&k| usable[k] && odds[k] >= enter)
-        .collect();
-    for &k in &stack {
-        out[k] = true;
-    }
-    while let Some(k) = stack.pop() {
-        let (c, r) = (k % columns, k / columns);
-        let mut visit = |n: usize| {
-            if !out[n] && usable[n] && odds[n] >= stay {
-                out[n] = true;
-                stack.push(n);
-            }
-        };
-        if c > 0 {
-            visit(k - 1);
-        }
-        if c + 1 < columns {
-            visit(k + 1);
-        }
-        if r > 0 {
-            visit(k - columns);
-        }
-        if r + 1 < rows {
-            visit(k + columns);
-        }
-    }
-    // Specks: a marked cell with fewer than three marked neighbours of eight.
-    let before = out.clone();
-    for r in 1..rows - 1 {
-        for c in 1..columns - 1 {
-            let k = r * columns + c;
-            if before[k] {
-                let n = [
-                    k - columns - 1,
-                    k - columns,
-                    k - columns + 1,
-                    k - 1,
-                    k + 1,
-                    k + columns - 1,
-                    k + columns,
-                    k + columns + 1,
-                ];
-                out[k] = n.iter().filter(|&&m| before[m]).count() >= 3;
-            }
-        }
-    }
-    // Close short gaps up and down a column.
-    for c in 0..columns {
-        let mut last: Option<usize> = None;
-        for r in 0..rows {
-            if out[r * columns + c] {
-                if let Some(p) = last {
-                    if r - p > 1 && r - p <= gap + 1 {
-                        for j in p + 1..r {
-                            out[j * columns + c] = usable[j * columns + c];
-                        }
-                    }
-                }
-                last = Some(r);
-            }
-        }
-    }
-}
-
-/// One column's lowest run.
+/// One column's nearest run of evidence.
 #[derive(Debug, Clone, Copy)]
-struct Run {
+pub(super) struct Run {
     column: usize,
     top: usize,
     bottom: usize,
     /// Contact row with its fraction.
     contact: f32,
     distance: f32,
+    sum: f32,
 }
 
-/// Groups the runs and keeps what stands.
-pub(super) fn gather(l: &Layout, s: &Stages, settings: &SegmentSettings) -> Vec<Blob> {
+/// Finds the runs, groups them and keeps what stands. `texture` is the usual
+/// luma step from row to row on bare ground.
+pub(super) fn gather(
+    l: &Layout,
+    s: &mut Stages,
+    settings: &SegmentSettings,
+    texture: f32,
+) -> Vec<Blob> {
+    let logit = |p: f64| (p / (1.0 - p)).ln() as f32;
+    // A run must bring as much as a handful of cells that are sure alone.
+    let believed = 5.0 * (1.0 + logit(settings.enter_probability.clamp(0.05, 0.99)));
+    s.mask.clear();
+    s.mask.resize(l.columns * l.rows, false);
     let mut groups: Vec<Vec<Run>> = Vec::new();
     let mut open: Vec<Run> = Vec::new();
     for c in 0..l.columns {
-        let run = lowest_run(l, s, c, settings);
-        let continues = match (run, open.last()) {
-            (Some(run), Some(last)) => {
-                (run.distance - last.distance).abs()
-                    <= JUMP_FLOOR_M + JUMP_SHARE * run.distance.min(last.distance)
-            }
-            _ => false,
+        let Some(run) = nearest_run(l, s, c, believed, settings) else {
+            continue;
         };
+        let continues = open.last().is_some_and(|last| {
+            c - last.column <= BRIDGE + 1
+                && (run.distance - last.distance).abs()
+                    <= JUMP_FLOOR_M + JUMP_SHARE * run.distance.min(last.distance)
+        });
         if !continues && !open.is_empty() {
             groups.push(std::mem::take(&mut open));
         }
-        open.extend(run);
+        open.push(run);
     }
     if !open.is_empty() {
         groups.push(open);
     }
-    groups
-        .iter()
-        .filter_map(|g| {
-            let probability = standing(l, s, g);
-            (probability >= settings.stay_probability).then(|| blob(l, s, g, probability))
-        })
-        .collect()
+    let mut blobs = Vec::new();
+    for mut group in groups {
+        let probability = standing(l, s, &group);
+        if probability < settings.stay_probability {
+            continue;
+        }
+        for run in &group {
+            for r in run.top..=run.bottom {
+                s.mask[l.at(run.column, r)] = true;
+            }
+        }
+        sharpen(l, s, &mut group, texture);
+        blobs.push(blob(l, s, &group, probability));
+    }
+    blobs
 }
 
-/// The lowest run of blob cells in a column that starts in the watch area and
+/// The nearest run of evidence in a column that starts in the watch area and
 /// is high enough to count.
-fn lowest_run(l: &Layout, s: &Stages, c: usize, settings: &SegmentSettings) -> Option<Run> {
-    let mut r = l.rows;
-    while r > 0 {
-        r -= 1;
-        if !s.mask[l.at(c, r)] {
+fn nearest_run(
+    l: &Layout,
+    s: &Stages,
+    c: usize,
+    believed: f32,
+    settings: &SegmentSettings,
+) -> Option<Run> {
+    let mut sum = 0.0f32;
+    let mut start = 0;
+    let mut peak = (0.0f32, 0usize);
+    for r in (0..l.rows).rev() {
+        let e = s.evidence[l.at(c, r)] - BLANK;
+        if sum <= 0.0 {
+            start = r;
+            peak = (0.0, r);
+        }
+        sum = (sum + e).max(0.0);
+        if sum > peak.0 {
+            peak = (sum, r);
+        }
+        let over = sum == 0.0 || r == 0 || sum < peak.0 - FALL;
+        if !over {
             continue;
         }
-        let bottom = r;
-        while r > 0 && s.mask[l.at(c, r - 1)] {
-            r -= 1;
+        if peak.0 >= believed && l.watched[l.at(c, start)] {
+            let contact = start as f32 + 0.5;
+            let distance = l.distance(contact);
+            let height = implied_height(l, distance, peak.1);
+            if height >= settings.min_height.0 as f32 {
+                return Some(Run {
+                    column: c,
+                    top: peak.1,
+                    bottom: start,
+                    contact,
+                    distance,
+                    sum: peak.0,
+                });
+            }
         }
-        let top = r;
-        if !l.watched[l.at(c, bottom)] {
-            continue;
-        }
-        let contact = contact_row(l, s, c, bottom);
-        let distance = l.distance(contact);
-        let height = implied_height(l, distance, top);
-        if bottom - top + 1 >= 2 && height >= settings.min_height.0 as f32 {
-            return Some(Run {
-                column: c,
-                top,
-                bottom,
-                contact,
-                distance,
-            });
-        }
+        sum = 0.0;
     }
     None
 }
@@ -175,25 +141,67 @@ fn implied_height(l: &Layout, distance: f32, row: usize) -> f32 {
     l.height - distance * d.tan()
 }
 
-/// The contact to a fraction of a row: where the odds cross even between the
-/// lowest blob cell and the ground below it.
-fn contact_row(l: &Layout, s: &Stages, c: usize, bottom: usize) -> f32 {
-    if bottom + 1 >= l.rows {
-        return bottom as f32 + 0.5;
+/// Moves each contact to the luma edge nearby, to a fraction of a row, where
+/// there is one that stands out from the ground's texture.
+fn sharpen(l: &Layout, s: &Stages, group: &mut [Run], texture: f32) {
+    let y = &s.panorama.y;
+    let step = |c: usize, r: usize| {
+        let k = l.at(c, r);
+        y[k] - y[k - l.columns]
+    };
+    let n = group.len();
+    let mut found: Vec<Option<f32>> = vec![None; n];
+    for i in 0..n {
+        let run = group[i];
+        let from = run.bottom.saturating_sub(EDGE_REACH).max(2);
+        let to = (run.bottom + EDGE_REACH).min(l.rows - 2);
+        // Steps are averaged over the neighbours, each at its own contact.
+        let (a, b) = (i.saturating_sub(1), (i + 1).min(n - 1));
+        let strength = |r: usize| -> f32 {
+            let mut sum = 0.0;
+            for other in &group[a..=b] {
+                let shifted = r as isize + other.bottom as isize - run.bottom as isize;
+                let shifted = shifted.clamp(1, l.rows as isize - 2) as usize;
+                sum += step(other.column, shifted);
+            }
+            (sum / (b - a + 1) as f32).abs()
+        };
+        let mut best = (0.0f32, 0usize);
+        for r in from..=to {
+            let off = (r as f32 - run.contact) / EDGE_REACH as f32;
+            let v = strength(r) * (1.0 - 0.4 * off * off);
+            if v > best.0 {
+                best = (v, r);
+            }
+        }
+        if best.0 < EDGE_LEAST * texture {
+            continue;
+        }
+        // The edge between rows r-1 and r lies at r - 0.5; a parabola through
+        // three steps gives the fraction.
+        let r = best.1;
+        let (p, q, t) = (strength(r - 1), strength(r), strength(r + 1));
+        let bend = p - 2.0 * q + t;
+        let shift = if bend < -1e-3 {
+            (0.5 * (p - t) / bend).clamp(-0.5, 0.5)
+        } else {
+            0.0
+        };
+        found[i] = Some(r as f32 - 0.5 + shift);
     }
-    let (a, b) = (s.odds[l.at(c, bottom)], s.odds[l.at(c, bottom + 1)]);
-    if a > 0.0 && b < 0.0 {
-        bottom as f32 + (a / (a - b)).clamp(0.0, 1.0)
-    } else {
-        bottom as f32 + 0.5
+    for (run, edge) in group.iter_mut().zip(found) {
+        if let Some(edge) = edge {
+            run.contact = edge;
+            run.distance = l.distance(edge);
+        }
     }
 }
 
-/// Probability that a group stands: by parallax, by upright sides, by reaching
-/// past the horizon, by having moved, and by colour.
+/// Probability that a group stands: by the evidence of its cells, by upright
+/// sides, by reaching past the horizon.
 fn standing(l: &Layout, s: &Stages, group: &[Run]) -> f64 {
     let (mut parallax, mut change, mut colour) = (0.0f32, 0.0f32, 0.0f32);
-    let (mut cells, mut crossing, mut upright) = (0.0f32, 0.0f32, 0.0f32);
+    let (mut cells, mut crossing, mut upright, mut sum) = (0.0f32, 0.0f32, 0.0f32, 0.0f32);
     for run in group {
         let mut side = 0.0f32;
         for r in run.top..=run.bottom {
@@ -208,18 +216,34 @@ fn standing(l: &Layout, s: &Stages, group: &[Run]) -> f64 {
             colour += s.appearance[k].clamp(-1.0, 2.5);
         }
         upright = upright.max(side / (run.bottom - run.top + 1) as f32);
+        sum += run.sum;
         if run.top <= l.horizon_row + 1 {
             crossing += 1.0;
         }
     }
     let n = cells.max(1.0);
     let sure = (n / 12.0).min(1.0);
-    let logit = -2.0
+    let width = group.len() as f32;
+    let logit = -2.2
         + 1.3 * (parallax / n).clamp(-3.0, 3.0) * sure
         + 1.5 * (change / n).max(0.0) * sure
-        + 0.6 * (colour / n) * sure
+        + 0.5 * (colour / n).max(0.0) * sure
         + 1.2 * upright.min(1.6)
-        + 1.6 * crossing / group.len() as f32;
+        + 1.2 * crossing / width
+        + 0.03 * (sum / width).min(40.0);
+    tracing::debug!(
+        columns = group.len(),
+        from = group[0].column,
+        distance_m = group[0].distance,
+        parallax = parallax / n,
+        change = change / n,
+        colour = colour / n,
+        upright,
+        crossing = crossing / width,
+        sum = sum / width,
+        logit,
+        "group"
+    );
     1.0 / (1.0 + (-f64::from(logit)).exp())
 }
 
