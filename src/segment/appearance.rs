@@ -164,16 +164,17 @@ impl Appearance {
             let high = ((centre / DEEPEST_SHADOW) as usize).min(LUMA_BINS - 1);
             let (b, r) = ((rest / c) as isize, (rest % c) as isize);
             let mut lit: f32 = 0.0;
-            for t in -TINT..=TINT {
-                // Skylight is bluer, sunlight redder: along that line only.
-                let (b, r) = (b + t, r - t);
-                let edge = c as isize;
-                if b < 0 || r < 0 || b >= edge || r >= edge {
-                    continue;
-                }
-                let rest = (b * edge + r) as usize;
-                for other in low..=high {
-                    lit = lit.max(self.smooth[other * l + rest]);
+            for other in low..=high {
+                // Skylight is bluer, sunlight redder: what is darker than the
+                // ground that is known may be bluer, what is brighter redder.
+                let way = (other as isize - luma as isize).signum();
+                for t in 0..=TINT * way.abs() {
+                    let (b, r) = (b - t * way, r + t * way);
+                    let edge = c as isize;
+                    if b < 0 || r < 0 || b >= edge || r >= edge {
+                        break;
+                    }
+                    lit = lit.max(self.smooth[other * l + (b * edge + r) as usize]);
                 }
             }
             let density = here.max(OTHER_LIGHT * lit * scale);

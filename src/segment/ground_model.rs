@@ -211,8 +211,13 @@ impl GroundModel {
     /// The own motion since the last picture, and what follows from it.
     fn follow(&mut self, dt: f32, now: Duration) {
         let layout = &self.layout;
-        self.aligner
-            .choose(layout, &self.usable, &self.stages.relief, &self.ground);
+        self.aligner.choose(
+            layout,
+            &self.usable,
+            &self.stages.relief,
+            &self.previous.relief,
+            &self.ground,
+        );
         let expected = Motion {
             along: self.velocity.along * dt,
             across: self.velocity.across * dt,
@@ -410,6 +415,7 @@ impl GroundModel {
             },
             &fine.motion,
             fine.residual.max(2.0),
+            &self.stages.appearance,
             &mut self.filter,
         );
         for (m, e) in self.memory.iter_mut().zip(&self.parallax.evidence) {

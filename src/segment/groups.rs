@@ -224,22 +224,32 @@ fn standing(l: &Layout, s: &Stages, group: &[Run]) -> f64 {
     let n = cells.max(1.0);
     let sure = (n / 12.0).min(1.0);
     let width = group.len() as f32;
-    let logit = -2.2
+    let colour = colour / n;
+    let crossing = crossing / width;
+    // Lines that point at the camera have upright edges too: without height,
+    // another colour or parallax, those alone say little.
+    let backed = crossing > 0.3 || colour > 0.3 || parallax / n > 0.3 || change / n > 0.3;
+    let upright_weight = if backed { 1.2 } else { 0.4 };
+    // What has the ground's colour and shows no height is most likely ground.
+    let plain = upright < 0.5 && crossing < 0.3;
+    let colour_weight = if colour > 0.0 || plain { 0.6 } else { 0.0 };
+    let logit = if plain { -3.0 } else { -2.2 }
         + 1.3 * (parallax / n).clamp(-3.0, 3.0) * sure
         + 1.5 * (change / n).max(0.0) * sure
-        + 0.5 * (colour / n).max(0.0) * sure
-        + 1.2 * upright.min(1.6)
-        + 1.2 * crossing / width
-        + 0.03 * (sum / width).min(40.0);
+        + colour_weight * colour * sure
+        + upright_weight * upright.min(1.6)
+        + 1.2 * crossing
+        + 0.03 * (sum / width).min(40.0)
+        + 0.02 * width.min(40.0);
     tracing::debug!(
         columns = group.len(),
         from = group[0].column,
         distance_m = group[0].distance,
         parallax = parallax / n,
         change = change / n,
-        colour = colour / n,
+        colour,
         upright,
-        crossing = crossing / width,
+        crossing,
         sum = sum / width,
         logit,
         "group"

@@ -161,6 +161,10 @@ const STEPS: usize = 8;
 /// A point's disagreement counts no more than this, lest one shadow's edge
 /// outweigh the texture of the ground.
 const MOST_DIFFERENCE: f32 = 25.0;
+/// Weight of a point that has not moved in the picture.
+const STUCK_WEIGHT: f32 = 0.02;
+/// Contrast at which a point counts half: sensor noise of a small camera.
+const HALF_STRENGTH: f32 = 14.0;
 /// Least residual scale: quantisation and interpolation.
 const LEAST_SCALE: f32 = 1.5;
 
@@ -190,7 +194,18 @@ pub struct Aligner {
 impl Aligner {
     /// Chooses the ground points of the picture `now` (a relief): strong local
     /// contrast, spread over the ground, weighted by `ground[cell]` 0..1.
-    pub fn choose(&mut self, layout: &Layout, usable: &[bool], now: &[f32], ground: &[f32]) {
+    ///
+    /// What is where it was in the `earlier` picture may move with the vehicle
+    /// (its bumper, its shadow) and counts little: a picture that stands still
+    /// as a whole is not estimated at all.
+    pub fn choose(
+        &mut self,
+        layout: &Layout,
+        usable: &[bool],
+        now: &[f32],
+        earlier: &[f32],
+        ground: &[f32],
+    ) {
         self.points.clear();
         let (columns, rows) = (layout.columns, layout.rows);
         let mut candidates = 0usize;
@@ -215,15 +230,20 @@ impl Aligner {
         let mut n = 0usize;
         for r in (1..rows - 1).step_by(2) {
             for c in (1 + (r / 2) % 2..columns - 1).step_by(2) {
-                if let Some((k, _)) = eligible(c, r) {
+                if let Some((k, strength)) = eligible(c, r) {
                     n += 1;
                     if n % stride == 0 {
                         let (x, y) = layout.place(c, r as f32);
+                        let telling = strength * strength
+                            / (strength * strength + HALF_STRENGTH * HALF_STRENGTH);
+                        let stays = earlier
+                            .get(k)
+                            .is_some_and(|e| (now[k] - e).abs() < 0.2 * strength);
                         self.points.push(Point {
                             x,
                             y,
                             value: now[k],
-                            weight: ground[k],
+                            weight: ground[k] * telling * if stays { STUCK_WEIGHT } else { 1.0 },
                         });
                     }
                 }

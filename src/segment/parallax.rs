@@ -21,13 +21,17 @@ const WINDOW: usize = 2;
 const MOST: f32 = 3.0;
 /// Share of the local slope that interpolation may be off by.
 const SLOPE_SHARE: f32 = 0.25;
-/// Half the window, and its shift, when ground is looked for in another light;
-/// what that explanation costs, since it fits more easily.
+/// Half the window, and its shift, when ground is looked for in another light,
+/// and the misfit up to which it is found.
 const RELIT_WINDOW: usize = 1;
 const RELIT_SHIFT: usize = 2;
-const RELIT_PRICE: f32 = 0.6;
-/// What is left of evidence that another light would explain too.
+const RELIT_FITS: f32 = 1.6;
+/// What is left of evidence that another light would explain too: on a cell of
+/// the ground's own colour, and on any other.
 const RELIT_SHARE: f32 = 0.1;
+const OTHER_SHARE: f32 = 0.7;
+/// Appearance ratio below which a cell has the ground's own colour.
+const GROUND_COLOUR: f32 = -0.1;
 /// One over the variance of chroma on relit ground: sky and sun differ in tint.
 const TINT: f32 = 0.02;
 /// Gamma-coded luma ratio of the deepest cast shadow.
@@ -72,6 +76,7 @@ impl Parallax {
         earlier: Look<'_>,
         motion: &Motion,
         noise: f32,
+        appearance: &[f32],
         filter: &mut Filter,
     ) {
         let (columns, rows) = (layout.columns, layout.rows);
@@ -119,8 +124,14 @@ impl Parallax {
                     e
                 } else if self.stuck[k] < self.high[k] {
                     0.0
-                } else if self.relit[k] + RELIT_PRICE < self.high[k].max(1.0) {
-                    RELIT_SHARE * e
+                } else if self.relit[k] < RELIT_FITS {
+                    // Two explanations: the colour decides.
+                    let share = if appearance[k] < GROUND_COLOUR {
+                        RELIT_SHARE
+                    } else {
+                        OTHER_SHARE
+                    };
+                    share * e
                 } else {
                     e
                 }
