@@ -400,8 +400,8 @@ fn standard_deviations_are_true() {
     let mut noise = Noise::new(3);
     let sd_px = 0.3;
     let trials = 60;
-    let mut seen = vec![Vec::new(); 9];
-    let mut said = vec![0.0; 9];
+    let mut seen: [Vec<f64>; 9] = Default::default();
+    let mut said = [0.0; 9];
     for _ in 0..trials {
         let views: Vec<View> = good
             .views
@@ -454,7 +454,7 @@ fn what_cannot_be_fitted_is_refused() {
     let few = fit_lens(&views, (640, 480), FitModel::BrownConrady, true);
     assert_eq!(few.unwrap_err(), LensFitError::TooFew(2));
     // The same board four times tells no more than once.
-    let same = vec![
+    let same = [
         views[0].clone(),
         views[0].clone(),
         views[0].clone(),
