@@ -79,9 +79,9 @@ impl Change {
         boxed(&mut |k| self.mean[k] * self.mean[k], &mut self.square);
         let mut own = std::mem::take(&mut self.misfit);
         boxed(&mut |k| p.y[k] * p.y[k], &mut own);
-        for k in 0..n {
+        for (k, own) in own.iter_mut().enumerate() {
             let factor = self.product[k] / self.square[k].max(1.0);
-            let left = (own[k] - factor * self.product[k]).max(0.0);
+            let left = (*own - factor * self.product[k]).max(0.0);
             let mut misfit = left / (self.noise * self.noise * (1.0 + factor * factor) * 0.5 + 1.0);
             if !(DARKEST..=BRIGHTEST).contains(&factor) {
                 misfit += 3.0;
@@ -90,7 +90,7 @@ impl Change {
             let blue = (p.cb[k] - 128.0) - factor * (self.blue[k] - 128.0);
             let red = (p.cr[k] - 128.0) - factor * (self.red[k] - 128.0);
             misfit += ((blue * blue + red * red) / 40.0 - 1.0).clamp(0.0, 4.0);
-            own[k] = misfit;
+            *own = misfit;
         }
         self.misfit = own;
         let mut sample = Vec::with_capacity(n / 7 + 1);
@@ -108,7 +108,7 @@ impl Change {
                 } else {
                     0.0
                 };
-                if k % 7 == 0 && usable[k] {
+                if k.is_multiple_of(7) && usable[k] {
                     sample.push(least);
                 }
             }

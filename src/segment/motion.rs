@@ -232,7 +232,7 @@ impl Aligner {
             for c in (1 + (r / 2) % 2..columns - 1).step_by(2) {
                 if let Some((k, strength)) = eligible(c, r) {
                     n += 1;
-                    if n % stride == 0 {
+                    if n.is_multiple_of(stride) {
                         let (x, y) = layout.place(c, r as f32);
                         let telling = strength * strength
                             / (strength * strength + HALF_STRENGTH * HALF_STRENGTH);

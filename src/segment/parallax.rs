@@ -117,7 +117,7 @@ impl Parallax {
         let mean = filter.box_mean(&self.cost, columns, rows, WINDOW);
         self.stuck.clear();
         self.stuck.extend_from_slice(mean);
-        for k in 0..cells {
+        for (k, &colour) in appearance.iter().enumerate().take(cells) {
             self.evidence[k] = if self.weight[k] > 0.0 {
                 let e = self.flat[k] - self.high[k];
                 if e <= 0.0 {
@@ -126,7 +126,7 @@ impl Parallax {
                     0.0
                 } else if self.relit[k] < RELIT_FITS {
                     // Two explanations: the colour decides.
-                    let share = if appearance[k] < GROUND_COLOUR {
+                    let share = if colour < GROUND_COLOUR {
                         RELIT_SHARE
                     } else {
                         OTHER_SHARE
