@@ -5,7 +5,9 @@
 //! released line does is up to the board, so a transistor's base or gate needs
 //! a resistor to its off side.
 
-use anyhow::{bail, Context};
+use anyhow::bail;
+#[cfg(any(feature = "gpio", feature = "pi-gpio"))]
+use anyhow::Context;
 
 use crate::profile::{LineDriver, LineSettings};
 

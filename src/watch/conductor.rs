@@ -210,7 +210,7 @@ impl Stage {
         }
         let now = self.epoch.elapsed();
         self.player.stop(now, &mut self.edges);
-        self.carry_out();
+        self.carry_out(now);
     }
 
     /// Takes a cue in; `false` ends the thread.
@@ -246,10 +246,12 @@ impl Stage {
         } else {
             self.player.step(verdict, now, &mut self.edges);
         }
-        self.carry_out();
+        self.carry_out(now);
+        self.captured = None;
     }
 
-    fn carry_out(&mut self) {
+    /// Carries out the edges of the step made at `step`.
+    fn carry_out(&mut self, step: Duration) {
         for edge in std::mem::take(&mut self.edges) {
             for (name, end, faulty) in &mut self.ends {
                 match end.set(&edge) {
@@ -265,7 +267,8 @@ impl Stage {
                 }
             }
             let now = self.epoch.elapsed();
-            if let Some(captured) = self.captured.take().filter(|_| self.reversing) {
+            // Edges of the cadence lie in the past; this one the verdict caused.
+            if let Some(captured) = self.captured.filter(|_| edge.at == step) {
                 Timing::add(&mut self.timing.reaction_s, now.saturating_sub(captured));
             }
             Timing::add(&mut self.timing.late_s, now.saturating_sub(edge.at));
