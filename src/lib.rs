@@ -10,6 +10,8 @@
 //! device. `replay` and `run` are the same loop with other ends.
 #![deny(unsafe_code)]
 #![deny(missing_docs)]
+// A closed pipe must stop nothing: see `say`.
+#![deny(clippy::print_stdout, clippy::print_stderr)]
 
 pub mod announce;
 pub mod bench;
@@ -17,6 +19,7 @@ pub mod camera;
 pub mod loopback;
 pub mod optics;
 pub mod profile;
+pub mod say;
 pub mod segment;
 pub mod stage;
 pub mod track;

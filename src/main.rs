@@ -6,14 +6,26 @@ use clap::{Parser, Subcommand};
 
 /// Warns the driver of an older vehicle of what stands behind it.
 ///
-/// Exit codes: 0 done; 1 done, and the answer is no; 2 the input or the
-/// command line is at fault.
+/// An aid: it never replaces looking.
 #[derive(Parser)]
-#[command(name = "hindward", version, about)]
+#[command(name = "hindward", version, about, after_help = AFTER)]
 struct Cli {
     #[command(subcommand)]
     command: Command,
 }
+
+const AFTER: &str = "\
+Examples:
+  hindward check config/hatch.toml                 is the profile sound, what will be seen
+  hindward stage demo/drive.toml --out drive       render a scene into a clip with truth
+  hindward replay drive --out drive-run --annotate what would have been said
+  hindward score drive-run                         and how much of it was right
+  hindward run /etc/hindward/profile.toml          on board
+
+HINDWARD_LOG=hindward=debug says more on standard error.
+
+Exit codes: 0 done; 1 done, and the answer is no; 2 the input or the command line is
+at fault.";
 
 #[derive(Subcommand)]
 enum Command {
@@ -42,6 +54,8 @@ fn main() -> ExitCode {
                 .unwrap_or_else(|_| "hindward=info".into()),
         )
         .with_writer(std::io::stderr)
+        // Its own complaint about a closed pipe would be a panic.
+        .log_internal_errors(false)
         .init();
     let done: anyhow::Result<ExitCode> = match &cli.command {
         Command::Run(args) => hindward::watch::run::run(args),
@@ -61,7 +75,7 @@ fn main() -> ExitCode {
         Command::Mount(args) => hindward::optics::calibrate::run_mount(args),
     };
     done.unwrap_or_else(|error| {
-        eprintln!("hindward: {error:#}");
+        hindward::say::error_line(format_args!("hindward: {error:#}"));
         ExitCode::from(2)
     })
 }

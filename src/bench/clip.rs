@@ -116,18 +116,18 @@ pub fn run(args: &ClipArgs) -> anyhow::Result<ExitCode> {
     let out = folder.finish()?;
     if args.json {
         let all = json!({"clip": out.display().to_string(), "frames": kept.frames, "broken": kept.broken});
-        println!("{}", serde_json::to_string_pretty(&all)?);
+        crate::say::say!("{}", serde_json::to_string_pretty(&all)?);
     } else {
-        println!("{} frames in {}", kept.frames, out.display());
+        crate::say::say!("{} frames in {}", kept.frames, out.display());
     }
     if kept.broken > 0 {
-        eprintln!(
+        crate::say::note!(
             "note: {} frames could not be read and are left out",
             kept.broken
         );
     }
     for note in source.notes() {
-        eprintln!("note: {note}");
+        crate::say::note!("note: {note}");
     }
     Ok(ExitCode::SUCCESS)
 }

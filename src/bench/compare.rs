@@ -99,9 +99,9 @@ pub fn run(args: &CompareArgs) -> anyhow::Result<ExitCode> {
         );
     }
     if args.json {
-        println!("{}", serde_json::to_string_pretty(&comparison)?);
+        crate::say::say!("{}", serde_json::to_string_pretty(&comparison)?);
     } else {
-        print!("{}", text(&comparison));
+        crate::say::text(text(&comparison));
     }
     Ok(ExitCode::from(u8::from(comparison.worse)))
 }

@@ -1,7 +1,7 @@
 //! `hindward replay`: the same loop as on board, fed from a clip.
 
 use std::fs::{self, File};
-use std::io::{BufWriter, Write};
+use std::io::BufWriter;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::time::{Duration, Instant};
@@ -100,14 +100,14 @@ pub fn run(args: &ReplayArgs) -> anyhow::Result<ExitCode> {
     fs::copy(&profile_path, folder.path("profile.toml"))?;
     let out = folder.finish()?;
     if args.json {
-        println!("{}", serde_json::to_string_pretty(&summary)?);
+        crate::say::say!("{}", serde_json::to_string_pretty(&summary)?);
     } else {
-        print!("{}", summary.text());
+        crate::say::text(summary.text());
         print_laps(&laps, summary.frames);
-        println!("results: {}", out.display());
+        crate::say::say!("results: {}", out.display());
     }
     for note in source.notes() {
-        eprintln!("note: {note}");
+        crate::say::note!("note: {note}");
     }
     Ok(ExitCode::SUCCESS)
 }
@@ -170,7 +170,7 @@ fn replay(
         lap("decode", &mut mark);
         let outcome = pipeline.step(input, now, &mut |name| lap(name, &mut mark));
         if let Some(why) = &broken {
-            bar.suspend(|| eprintln!("frame {}: {why}", frame.seq));
+            bar.suspend(|| crate::say::note!("frame {}: {why}", frame.seq));
         }
         tables.add(frame.seq, now, broken.is_some(), &outcome, profile)?;
         sound.say(&outcome.verdict, now)?;
@@ -303,11 +303,10 @@ fn print_laps(laps: &Laps, frames: u64) {
         .map(|(name, d)| format!("{name} {:.2}", per(*d)))
         .collect();
     let all: Duration = laps.totals.iter().map(|t| t.1).sum();
-    println!("ms a frame: {} (all {:.2})", parts.join(", "), per(all));
+    crate::say::say!("ms a frame: {} (all {:.2})", parts.join(", "), per(all));
     if let Some(peak) = peak_memory_mib() {
-        println!("peak memory: {peak:.0} MiB");
+        crate::say::say!("peak memory: {peak:.0} MiB");
     }
-    let _ = std::io::stdout().flush();
 }
 
 /// Peak resident memory as the kernel counts it; `None` off Linux.

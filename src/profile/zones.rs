@@ -98,20 +98,20 @@ pub fn run(args: &ZonesArgs) -> anyhow::Result<ExitCode> {
     let far = edges.last().map_or(0.0, |e| e.far_m);
     let stopping = stopping(args);
     let speed = MetresPerSecond::from_kmh(args.speed_kmh);
-    println!(
+    crate::say::say!(
         "From {} km/h: {:.2} m to react, {:.2} m to brake, {:.2} m in all.",
         args.speed_kmh,
         stopping.reaction_room(speed).0,
         stopping.braking_room(speed).0,
         stopping.room(speed).0
     );
-    println!(
+    crate::say::say!(
         "{:.2} m stand out behind the bumper, {} m are to be left when standing.",
         stands_out_m(args),
         args.clearance_m
     );
     for e in &edges {
-        println!(
+        crate::say::say!(
             "{:8} {:5.2} m to {:5.2} m behind, {half:.2} m to either side",
             e.signal.text(),
             e.near_m,
@@ -119,7 +119,7 @@ pub fn run(args: &ZonesArgs) -> anyhow::Result<ExitCode> {
         );
     }
     if args.bike_rack_m > 0.0 || args.roof_rack_m > 0.0 {
-        println!(
+        crate::say::say!(
             "A rack may hide the camera's view and is not there every day: keep a profile with and \
              one without it, each with its own self-mask. What stands high (a garage door, a \
              branch) is not measured by its foot on the ground: leave it more room."
@@ -136,15 +136,15 @@ pub fn run(args: &ZonesArgs) -> anyhow::Result<ExitCode> {
         put_strips(&mut edit, &edges, half)?;
         let saved = edit.save()?;
         match &saved.previous {
-            Some(previous) => println!(
+            Some(previous) => crate::say::say!(
                 "Written into {}; the old one is {}.",
                 path.display(),
                 previous.display()
             ),
-            None => println!("{} had these zones already.", path.display()),
+            None => crate::say::say!("{} had these zones already.", path.display()),
         }
         for fault in &saved.faults_left {
-            println!(
+            crate::say::say!(
                 "Still to do: {}:{}: {}{}",
                 path.display(),
                 fault.line,
@@ -164,7 +164,7 @@ fn report_certainty(profile: &Profile) -> anyhow::Result<()> {
     let report = super::check::Report::new(profile)
         .context("the zones are written, but cannot be looked at")?;
     for line in report.suggestions {
-        println!("Note: {line}");
+        crate::say::say!("Note: {line}");
     }
     Ok(())
 }

@@ -101,7 +101,7 @@ pub fn run(args: &StageArgs) -> anyhow::Result<ExitCode> {
         .collect();
     bar.finish_and_clear();
     let frames: usize = counts?.iter().sum();
-    println!(
+    crate::say::say!(
         "{} clip(s), {frames} frames, in {}",
         chosen.len(),
         args.out.display()

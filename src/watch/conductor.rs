@@ -414,7 +414,7 @@ mod tests {
             conductor.verdict(LATE, None).unwrap();
             std::thread::sleep(Duration::from_millis(33));
         }
-        println!("{}", conductor.finish().line());
+        crate::say::say!("{}", conductor.finish().line());
         stop.store(true, std::sync::atomic::Ordering::Relaxed);
         load.into_iter().for_each(|t| t.join().unwrap());
     }

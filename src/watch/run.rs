@@ -326,7 +326,7 @@ fn self_test(
     };
     findings.insert(0, (what, seen));
     for (finding, good) in &findings {
-        println!("{} {finding}", if *good { "ok   " } else { "FAULT" });
+        crate::say::say!("{} {finding}", if *good { "ok   " } else { "FAULT" });
     }
     if let Some((mut screen, size)) = screen {
         screen.show(&notice(size, "self-test", &findings), Duration::ZERO)?;

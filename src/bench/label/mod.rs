@@ -92,7 +92,7 @@ pub fn run(args: &LabelArgs) -> anyhow::Result<ExitCode> {
         Err(_) => Vec::new(),
     };
     let server = Loopback::open(MOST_BODY_BYTES)?;
-    eprintln!(
+    crate::say::note!(
         "open this page on this machine (stop with Ctrl-C):\n  {}",
         server.address()
     );
@@ -116,14 +116,14 @@ pub fn run(args: &LabelArgs) -> anyhow::Result<ExitCode> {
 fn report(args: &LabelArgs, rows: Option<usize>) -> anyhow::Result<()> {
     if args.json {
         let truth = args.clip.join("truth.csv").display().to_string();
-        println!(
+        crate::say::say!(
             "{}",
             json!({"saved": rows.is_some(), "rows": rows, "truth": truth})
         );
     } else if let Some(rows) = rows {
-        println!("{rows} rows in {}", args.clip.join("truth.csv").display());
+        crate::say::say!("{rows} rows in {}", args.clip.join("truth.csv").display());
     } else {
-        println!("nothing saved");
+        crate::say::say!("nothing saved");
     }
     Ok(())
 }

@@ -71,15 +71,15 @@ pub fn run(args: &ReportArgs) -> anyhow::Result<ExitCode> {
             .map(|r| json!({"run": r["name"], "events": r["events"], "figures": r["figures"]}))
             .collect();
         let all = json!({"page": out.display().to_string(), "runs": brief});
-        println!("{}", serde_json::to_string_pretty(&all)?);
+        crate::say::say!("{}", serde_json::to_string_pretty(&all)?);
     } else {
         for run in &runs {
-            print!("{}", text(run));
+            crate::say::text(text(run));
         }
-        println!("page: {}", out.display());
+        crate::say::say!("page: {}", out.display());
     }
     for note in notes {
-        eprintln!("note: {note}");
+        crate::say::note!("note: {note}");
     }
     Ok(ExitCode::SUCCESS)
 }

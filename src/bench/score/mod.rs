@@ -106,9 +106,9 @@ pub fn run(args: &ScoreArgs) -> anyhow::Result<ExitCode> {
         missed_bars,
     };
     if args.json {
-        println!("{}", serde_json::to_string_pretty(&board)?);
+        crate::say::say!("{}", serde_json::to_string_pretty(&board)?);
     } else {
-        print!("{}", text(&board));
+        crate::say::text(text(&board));
     }
     Ok(ExitCode::from(u8::from(
         args.bars && !board.missed_bars.is_empty(),

@@ -119,20 +119,22 @@ pub fn run(args: &TuneArgs) -> anyhow::Result<ExitCode> {
             "clips_searched": searched.len(),
             "clips_held_back": held_back.len(),
         });
-        println!("{}", serde_json::to_string_pretty(&all)?);
+        crate::say::say!("{}", serde_json::to_string_pretty(&all)?);
     } else {
-        print!("{}", text(&lines));
+        crate::say::text(text(&lines));
         match proposal {
             Some(best) => {
-                println!("proposal: {}", out.display());
+                crate::say::say!("proposal: {}", out.display());
                 for knob in &knobs {
                     let (was, is) = (knob.get(&profile), knob.get(&points[best].profile));
                     if was != is {
-                        println!("  {} = {was} -> {is}", knob.key().join("."));
+                        crate::say::say!("  {} = {was} -> {is}", knob.key().join("."));
                     }
                 }
             }
-            None => println!("nothing that holds on the clips kept back is better; no proposal"),
+            None => {
+                crate::say::say!("nothing that holds on the clips kept back is better; no proposal")
+            }
         }
     }
     Ok(ExitCode::from(u8::from(proposal.is_none())))

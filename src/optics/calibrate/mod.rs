@@ -27,11 +27,7 @@ pub use mount_fit::{
 };
 pub use planar::TargetPose;
 
-/// Prints a line; a reader that has gone away (`| head`) is no trouble of ours.
-fn say(line: std::fmt::Arguments) {
-    use std::io::Write;
-    let _ = writeln!(std::io::stdout(), "{line}");
-}
+use crate::say::line as say;
 
 /// Says on standard output what became of a profile.
 fn say_saved(saved: &crate::profile::edit::Saved, section: &str) {

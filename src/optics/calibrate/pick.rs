@@ -1,6 +1,5 @@
 //! A page on this machine to click marks in a picture.
 
-use std::io::Write;
 use std::path::Path;
 
 use anyhow::{bail, Context};
@@ -61,7 +60,6 @@ pub(super) fn serve(
         "open this page on this machine (stop with Ctrl-C):"
     ));
     super::say(format_args!("  {}", server.address()));
-    std::io::stdout().flush()?;
     loop {
         if let Some(done) = page.answer(server.next_request()?) {
             return done;

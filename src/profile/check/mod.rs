@@ -117,7 +117,7 @@ pub fn run(args: &CheckArgs) -> anyhow::Result<ExitCode> {
         Ok(profile) => profile,
         Err(error) => {
             // Bare lines, so that editors find file and line.
-            eprintln!("{error}");
+            crate::say::note!("{error}");
             return Ok(ExitCode::from(2));
         }
     };
@@ -156,9 +156,9 @@ pub fn run(args: &CheckArgs) -> anyhow::Result<ExitCode> {
         })?;
     }
     if args.json {
-        println!("{}", serde_json::to_string_pretty(&report)?);
+        crate::say::say!("{}", serde_json::to_string_pretty(&report)?);
     } else {
-        print!("{}", text::text(&args.profile, &report));
+        crate::say::text(text::text(&args.profile, &report));
     }
     Ok(ExitCode::SUCCESS)
 }
