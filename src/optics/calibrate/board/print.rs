@@ -216,8 +216,12 @@ mod tests {
 
     #[test]
     fn what_does_not_fit_says_what_would() {
+        // Of A4's 210 mm (ISO 216), 6 mm of white above and below and 9 mm at the
+        // foot leave 189 mm for 7 squares.
         let why = Sheet::new(BOARD, 40.0, Paper::A4).unwrap_err();
-        assert!(why.contains("at most 26 mm"), "{why}");
+        assert!(why.contains("at most 27 mm"), "{why}");
+        assert!(Sheet::new(BOARD, 27.0, Paper::A4).is_ok());
+        assert!(Sheet::new(BOARD, 27.1, Paper::A4).is_err());
         assert!(Sheet::new(BOARD, 40.0, Paper::A2).is_ok());
         assert!(Sheet::new(BOARD, f64::NAN, Paper::A4).is_err());
     }
