@@ -30,7 +30,7 @@ const WATCH_BESIDE_M: f64 = 0.5;
 /// Work zone edges out from the room that the vehicle needs to stop
 ///
 /// Prints the zones, and with --into writes them into a profile; its comments
-/// and all else stay, and the old file is kept as <name>.previous.
+/// and all else stay, and the old file is kept as `NAME.previous`.
 #[derive(Debug, Args)]
 #[command(after_help = "\
 Examples:
