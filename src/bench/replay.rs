@@ -23,9 +23,9 @@ use super::tables::{Summary, Tables};
 /// Run a recorded clip through the same loop that runs on board.
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
-  hindward replay demo/clip                      the clip names its profile
+  hindward replay yard                           the clip names its profile
   hindward replay drive.mp4 --profile van.toml   any file that ffmpeg reads
-  hindward replay demo/clip --out run --annotate also write what the driver sees
+  hindward replay yard --out run --annotate      also write what the driver sees
 
 Writes into the folder: detections.csv, motion.csv, edges.csv, summary.json,
 profile.toml as used, with --annotate annotated.avi. The same clip and profile give

@@ -230,7 +230,7 @@ pub fn clip_of(dir: &Path, summary: &serde_json::Value) -> anyhow::Result<PathBu
         .find(|p| p.join("truth.csv").is_file())
         .with_context(|| {
             format!(
-                "{}: no truth.csv beside it or in the clip it names; score staged clips only",
+                "{}: no truth.csv beside it or in the clip it names; stage the clip, or label it with `hindward label`",
                 dir.display()
             )
         })

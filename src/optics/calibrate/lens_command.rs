@@ -16,7 +16,7 @@ use crate::optics::{Lens, LensModel};
 use crate::profile::edit::{rounded, write_atomically, Edit};
 use crate::units::Metres;
 
-/// Calibrates the lens from pictures of a flat checkerboard.
+/// Calibrate the lens from pictures of a flat checkerboard.
 ///
 /// Take 12 to 20 sharp pictures with the camera's own picture size: the board
 /// near enough to fill a third of the picture, tilted by 20 to 45 degrees to all
@@ -45,12 +45,12 @@ pub struct LensArgs {
     /// Profile whose [lens] is set; the profile as it was stays as PROFILE.previous
     #[arg(long, value_name = "PROFILE")]
     into: Option<PathBuf>,
-    /// Writes a page with residual arrows and the coverage map
+    /// Write a page with residual arrows and the coverage map
     #[arg(long, value_name = "FILE.html")]
     sheet: Option<PathBuf>,
 }
 
-/// Makes a checkerboard to print.
+/// Make a checkerboard to print.
 #[derive(Args)]
 #[command(after_help = "Examples:
   hindward board --out board.pdf

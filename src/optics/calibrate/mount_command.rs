@@ -18,7 +18,7 @@ use crate::profile::edit::{rounded, rows, Edit};
 use crate::profile::read_lens;
 use crate::units::{Metres, Radians};
 
-/// Finds height, tilt and place of the camera from marks on the ground.
+/// Find height, tilt and place of the camera from marks on the ground.
 ///
 /// Park on level ground. Put at least 4, better 8, chalk marks on the ground that
 /// the picture shows: near and far, left and right. Measure each with a tape:
@@ -49,7 +49,7 @@ pub struct MountArgs {
     /// Profile that holds the lens and whose [mount] is set; the profile as it was stays as PROFILE.previous
     #[arg(long, value_name = "PROFILE")]
     into: PathBuf,
-    /// Opens a local page to click the marks in this picture
+    /// Open a local page to click the marks in this picture
     #[arg(long, value_name = "PICTURE", requires = "marks")]
     pick: Option<PathBuf>,
     /// Picture of a checkerboard that lies on the ground, used instead of marks
@@ -82,7 +82,7 @@ pub struct MountArgs {
     /// How well the tape was read, in centimetres
     #[arg(long, value_name = "CM", default_value_t = 1.0)]
     tape_sd_cm: f64,
-    /// Shows the result without writing it
+    /// Show the result without writing it
     #[arg(long)]
     dry_run: bool,
 }
