@@ -46,6 +46,14 @@ const STILL_SHARE: f32 = 0.85;
 /// Evidence of a cell that is not seen, and the most that one cell may bring.
 const BLIND: f32 = -1.0;
 const MOST_CELL: f32 = 3.0;
+/// How fast the relief in which upright edges are sought follows: ground
+/// texture runs through a column and averages out, an upright edge stays.
+const LASTING: f32 = 0.3;
+/// How fast it is learnt which cells move with the vehicle, and from when on.
+const STUCK_RATE: f32 = 0.1;
+const STUCK_FROM: f32 = 0.5;
+/// Weight of an upright edge where parallax says flat.
+const UPRIGHT_SEEN_FLAT: f32 = 0.3;
 /// What the ground's own colour says at most for ground.
 const SAME_COLOUR: f32 = -0.4;
 
@@ -86,6 +94,7 @@ pub struct GroundModel {
     layout: Layout,
     usable: Vec<bool>,
     settings: SegmentSettings,
+    overhang_m: f32,
     filter: Filter,
     aligner: Aligner,
     appearance: Appearance,
@@ -99,6 +108,8 @@ pub struct GroundModel {
     memory: Vec<f32>,
     ground: Vec<f32>,
     edges: Vec<Upright>,
+    lasting: Vec<f32>,
+    stuck: Vec<f32>,
     spread: f32,
     texture: f32,
     velocity: Motion,
@@ -118,6 +129,7 @@ impl GroundModel {
             layout,
             usable,
             settings: profile.segment.clone(),
+            overhang_m: profile.vehicle.overhang.0 as f32,
             filter: Filter::default(),
             aligner: Aligner::default(),
             appearance: Appearance::default(),
@@ -131,6 +143,8 @@ impl GroundModel {
             memory: vec![0.0; cells],
             ground: vec![1.0; cells],
             edges: Vec::new(),
+            lasting: Vec::new(),
+            stuck: vec![0.0; cells],
             spread: 12.0,
             texture: 6.0,
             velocity: Motion::default(),
@@ -216,6 +230,7 @@ impl GroundModel {
             &self.usable,
             &self.stages.relief,
             &self.previous.relief,
+            &self.stuck,
             &self.ground,
         );
         let expected = Motion {
@@ -266,6 +281,8 @@ impl GroundModel {
             self.still_since.get_or_insert(now);
         } else {
             self.still_since = None;
+            self.learn_stuck();
+            let e = &self.estimate;
             if e.quality > TRUSTED {
                 let rate = 1.0 / dt;
                 let v = &mut self.velocity;
@@ -284,7 +301,7 @@ impl GroundModel {
 
     /// Share of the picture's detail, ground or not, that is where it was: its
     /// cell differs from the same cell before by less than from its neighbours.
-    fn unchanged(&self) -> f32 {
+    fn unchanged(&mut self) -> f32 {
         let l = &self.layout;
         let (now, old) = (&self.stages.relief, &self.previous.relief);
         let (mut stayed, mut all) = (0u32, 0u32);
@@ -300,6 +317,9 @@ impl GroundModel {
                 if detail < 8.0 {
                     continue;
                 }
+                if self.stuck[k] > STUCK_FROM {
+                    continue;
+                }
                 all += 1;
                 stayed += u32::from((now[k] - old[k]).abs() < 0.25 * detail + 1.0);
             }
@@ -308,6 +328,25 @@ impl GroundModel {
             return 0.0;
         }
         stayed as f32 / all as f32
+    }
+
+    /// While the picture moves, detail that does not belongs to the vehicle:
+    /// its bumper, the edge of its shadow, dirt on the lens.
+    fn learn_stuck(&mut self) {
+        let l = &self.layout;
+        let (now, old) = (&self.stages.relief, &self.previous.relief);
+        for r in 1..l.rows - 1 {
+            for c in 1..l.columns - 1 {
+                let k = l.at(c, r);
+                let across = (now[k + 1] - now[k - 1]).abs();
+                let along = (now[k + l.columns] - now[k - l.columns]).abs();
+                let detail = across.max(along);
+                if detail > 12.0 {
+                    let stays = f32::from((now[k] - old[k]).abs() < 0.25 * detail);
+                    self.stuck[k] += STUCK_RATE * (stays - self.stuck[k]);
+                }
+            }
+        }
     }
 
     /// The exposure against the last picture: the middle of luma ratios.
@@ -446,7 +485,13 @@ impl GroundModel {
 
     fn judge_edges(&mut self) {
         let l = &self.layout;
-        let relief = &self.stages.relief;
+        if self.lasting.len() != self.stages.relief.len() {
+            self.lasting.clone_from(&self.stages.relief);
+        }
+        for (old, &new) in self.lasting.iter_mut().zip(&self.stages.relief) {
+            *old += LASTING * (new - *old);
+        }
+        let relief = &self.lasting;
         let mut sample: Vec<f32> = Vec::with_capacity(2000);
         for r in (l.horizon_row + 2..l.rows).step_by(3) {
             for c in (1..l.columns - 1).step_by(3) {
@@ -506,7 +551,13 @@ impl GroundModel {
                 } else {
                     // A thing may well have the colour of the ground.
                     let colour = s.appearance[k].max(SAME_COLOUR);
-                    s.odds[k] = weight * colour + self.memory[k] + s.change[k] + s.upright[k];
+                    // A mirror image in wet ground has upright edges too.
+                    let upright = if self.memory[k] < -0.7 {
+                        UPRIGHT_SEEN_FLAT * s.upright[k]
+                    } else {
+                        s.upright[k]
+                    };
+                    s.odds[k] = weight * colour + self.memory[k] + s.change[k] + upright;
                 }
                 self.ground[k] = 1.0 / (1.0 + (PRIOR + s.odds[k]).exp());
             }
@@ -524,7 +575,13 @@ impl GroundModel {
     }
 
     fn gather(&mut self) -> Vec<Blob> {
-        super::groups::gather(&self.layout, &mut self.stages, &self.settings, self.texture)
+        super::groups::gather(
+            &self.layout,
+            &mut self.stages,
+            &self.settings,
+            self.texture,
+            self.overhang_m,
+        )
     }
 
     /// Teaches the model what is known to be ground.

@@ -28,6 +28,12 @@ const BLANK: f32 = 0.12;
 const EDGE_REACH: usize = 4;
 const EDGE_LEAST: f32 = 2.0;
 
+/// A vehicle is at least this wide and high, as far as it is seen; the ground
+/// under it is darker than this share of the ground before it.
+const VEHICLE_WIDTH_M: f32 = 1.1;
+const VEHICLE_HEIGHT_M: f32 = 0.5;
+const DARK_BAND: f32 = 0.62;
+
 /// One column's nearest run of evidence.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Run {
@@ -47,6 +53,7 @@ pub(super) fn gather(
     s: &mut Stages,
     settings: &SegmentSettings,
     texture: f32,
+    overhang_m: f32,
 ) -> Vec<Blob> {
     let logit = |p: f64| (p / (1.0 - p)).ln() as f32;
     // A run must bring as much as a handful of cells that are sure alone.
@@ -84,6 +91,7 @@ pub(super) fn gather(
             }
         }
         sharpen(l, s, &mut group, texture);
+        under_vehicle(l, s, &mut group, overhang_m);
         blobs.push(blob(l, s, &group, probability));
     }
     blobs
@@ -197,6 +205,64 @@ fn sharpen(l: &Layout, s: &Stages, group: &mut [Run], texture: f32) {
     }
 }
 
+/// A vehicle overhangs: what is seen first is the lower edge of its bumper, and
+/// below that the dark ground under it, which belongs to the vehicle. If a
+/// group is as wide and high as a vehicle and such a band begins right under
+/// it, its contacts move to the band's near edge.
+fn under_vehicle(l: &Layout, s: &Stages, group: &mut [Run], overhang_m: f32) {
+    let (Some(first), Some(last)) = (group.first(), group.last()) else {
+        return;
+    };
+    let ends = [
+        l.place(first.column, first.contact),
+        l.place(last.column, last.contact),
+    ];
+    let width = (ends[0].0 - ends[1].0).hypot(ends[0].1 - ends[1].1);
+    let mut heights: Vec<f32> = group
+        .iter()
+        .map(|run| implied_height(l, run.distance, run.top))
+        .collect();
+    let mid = heights.len() / 2;
+    let height = *heights.select_nth_unstable_by(mid, f32::total_cmp).1;
+    if width < VEHICLE_WIDTH_M || height < VEHICLE_HEIGHT_M {
+        return;
+    }
+    let y = &s.panorama.y;
+    let row_at = |distance: f32| {
+        (((l.height / distance.max(0.05)).atan() - l.depression0) / l.depression_step) as usize
+    };
+    let mut banded: Vec<(usize, f32)> = Vec::new();
+    for (i, run) in group.iter().enumerate() {
+        // A bumper's edge at half a metre reads too far by up to as much.
+        let least = (run.distance - overhang_m - 0.5 * run.distance).max(0.2);
+        let end = row_at(least).min(l.rows - 1);
+        let start = (run.contact + 1.5) as usize;
+        if start + 3 >= end {
+            continue;
+        }
+        let mut lit: Vec<f32> = (start..=end).map(|r| y[l.at(run.column, r)]).collect();
+        let q = lit.len() * 3 / 4;
+        let bright = *lit.select_nth_unstable_by(q, f32::total_cmp).1;
+        let dark = |r: usize| y[l.at(run.column, r)] < DARK_BAND * bright;
+        if dark(start) || dark(start + 1) {
+            let mut r = start + 1;
+            while r < end && (dark(r) || dark(r + 1)) {
+                r += 1;
+            }
+            if r < end {
+                banded.push((i, r as f32 - 0.5));
+            }
+        }
+    }
+    if banded.len() * 2 < group.len() {
+        return;
+    }
+    for (i, contact) in banded {
+        group[i].contact = contact;
+        group[i].distance = l.distance(contact);
+    }
+}
+
 /// Probability that a group stands: by the evidence of its cells, by upright
 /// sides, by reaching past the horizon.
 fn standing(l: &Layout, s: &Stages, group: &[Run]) -> f64 {
@@ -233,7 +299,7 @@ fn standing(l: &Layout, s: &Stages, group: &[Run]) -> f64 {
     // What has the ground's colour and shows no height is most likely ground.
     let plain = upright < 0.5 && crossing < 0.3;
     let colour_weight = if colour > 0.0 || plain { 0.6 } else { 0.0 };
-    let logit = if plain { -3.0 } else { -2.2 }
+    let logit = if plain && colour < -0.3 { -3.0 } else { -2.2 }
         + 1.3 * (parallax / n).clamp(-3.0, 3.0) * sure
         + 1.5 * (change / n).max(0.0) * sure
         + colour_weight * colour * sure

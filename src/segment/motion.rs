@@ -163,6 +163,8 @@ const STEPS: usize = 8;
 const MOST_DIFFERENCE: f32 = 25.0;
 /// Weight of a point that has not moved in the picture.
 const STUCK_WEIGHT: f32 = 0.02;
+/// Share of frames in which a point may stay in place while the rest moves.
+const MOST_STUCK: f32 = 0.6;
 /// Contrast at which a point counts half: sensor noise of a small camera.
 const HALF_STRENGTH: f32 = 14.0;
 /// Least residual scale: quantisation and interpolation.
@@ -204,6 +206,7 @@ impl Aligner {
         usable: &[bool],
         now: &[f32],
         earlier: &[f32],
+        stuck: &[f32],
         ground: &[f32],
     ) {
         self.points.clear();
@@ -217,7 +220,8 @@ impl Aligner {
             let gx = now[k + 1] - now[k - 1];
             let gy = now[k + columns] - now[k - columns];
             let strength = gx.abs() + gy.abs();
-            (strength > 6.0 && ground[k] > 0.3).then_some((k, strength))
+            let free = stuck[k] < MOST_STUCK;
+            (strength > 6.0 && ground[k] > 0.3 && free).then_some((k, strength))
         };
         for r in (1..rows - 1).step_by(2) {
             for c in (1 + (r / 2) % 2..columns - 1).step_by(2) {

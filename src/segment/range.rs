@@ -10,6 +10,10 @@ use super::Blob;
 const VEHICLE_WIDTH_M: f64 = 1.3;
 const VEHICLE_HEIGHT_M: f64 = 0.9;
 
+/// Places of a contact line whose ranges differ by less count as equally near.
+const SAME_RANGE_M: f64 = 0.05;
+const SAME_RANGE_SHARE: f64 = 0.02;
+
 /// Turns blobs into contacts on the ground.
 #[derive(Debug, Clone)]
 pub struct Ranger {
@@ -62,9 +66,15 @@ impl Ranger {
             three.sort_by(f64::total_cmp);
             three[1]
         };
-        let (near_index, behind) = (0..line.len())
-            .map(|i| (i, smooth(i)))
-            .min_by(|a, b| a.1.total_cmp(&b.1))?;
+        let behind = (0..line.len()).map(smooth).min_by(f64::total_cmp)?;
+        // A broad thing is about as near over its whole width: of the places
+        // that are, the one nearest to the vehicle's path is told.
+        let near_index = (0..line.len())
+            .filter(|&i| smooth(i) <= behind + SAME_RANGE_M + SAME_RANGE_SHARE * behind)
+            .min_by(|&a, &b| {
+                let off = |i: usize| line[i].1.side_m.abs();
+                off(a).total_cmp(&off(b))
+            })?;
         let (pixel, place, _) = line[near_index];
         let side = line.iter().fold((f64::MAX, f64::MIN), |s, l| {
             (s.0.min(l.1.side_m), s.1.max(l.1.side_m))
