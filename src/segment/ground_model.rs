@@ -27,7 +27,9 @@ const MOST_MEMORY: f32 = 4.0;
 const MOST_STEP: f32 = 2.0;
 /// Baselines for parallax, metres, and spacing of the kept panoramas.
 const LEAST_BASELINE: f32 = 0.12;
-const BASELINE: f32 = 0.35;
+const BASELINE: f32 = 0.45;
+/// Relief noise beyond this is texture, which the slope accounts for.
+const MOST_NOISE: f32 = 5.0;
 const KEY_SPACING: f32 = 0.04;
 const MOST_KEYS: usize = 24;
 /// Fastest reversing that is followed, m/s, and the step of the search, metres.
@@ -52,6 +54,8 @@ const LASTING: f32 = 0.3;
 /// How fast it is learnt which cells move with the vehicle, and from when on.
 const STUCK_RATE: f32 = 0.1;
 const STUCK_FROM: f32 = 0.5;
+const STUCK_NEAR: f32 = 0.15;
+const STUCK_ROWS: f32 = 1.5;
 /// Weight of an upright edge where parallax says flat.
 const UPRIGHT_SEEN_FLAT: f32 = 0.3;
 /// What the ground's own colour says at most for ground.
@@ -281,7 +285,9 @@ impl GroundModel {
             self.still_since.get_or_insert(now);
         } else {
             self.still_since = None;
-            self.learn_stuck();
+            if self.estimate.quality > TRUSTED {
+                self.learn_stuck();
+            }
             let e = &self.estimate;
             if e.quality > TRUSTED {
                 let rate = 1.0 / dt;
@@ -335,7 +341,15 @@ impl GroundModel {
     fn learn_stuck(&mut self) {
         let l = &self.layout;
         let (now, old) = (&self.stages.relief, &self.previous.relief);
-        for r in 1..l.rows - 1 {
+        let moved = self.estimate.motion.along.abs();
+        for r in l.horizon_row.max(1)..l.rows - 1 {
+            // Only where ground would clearly have moved on.
+            let rho = l.row_distance[r];
+            let rows_moved =
+                moved * l.height / (l.height * l.height + rho * rho) / l.depression_step;
+            if rows_moved < STUCK_ROWS {
+                continue;
+            }
             for c in 1..l.columns - 1 {
                 let k = l.at(c, r);
                 let across = (now[k + 1] - now[k - 1]).abs();
@@ -453,10 +467,18 @@ impl GroundModel {
                 colour: &self.keys[i].panorama,
             },
             &fine.motion,
-            fine.residual.max(2.0),
+            fine.residual.clamp(2.0, MOST_NOISE),
             &self.stages.appearance,
             &mut self.filter,
         );
+        // Around what moves with the vehicle nothing can be concluded.
+        let (columns, rows) = (self.layout.columns, self.layout.rows);
+        let near = self.filter.box_mean(&self.stuck, columns, rows, 2);
+        for (e, &n) in self.parallax.evidence.iter_mut().zip(near) {
+            if n > STUCK_NEAR {
+                *e = e.min(0.0);
+            }
+        }
         for (m, e) in self.memory.iter_mut().zip(&self.parallax.evidence) {
             *m = (KEEP * *m + PARALLAX * e.clamp(-MOST_STEP, MOST_STEP))
                 .clamp(-MOST_MEMORY, MOST_MEMORY);

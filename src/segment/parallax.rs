@@ -20,7 +20,7 @@ const WINDOW: usize = 2;
 /// A residual this many deviations off says no more than "wrong".
 const MOST: f32 = 3.0;
 /// Share of the local slope that interpolation may be off by.
-const SLOPE_SHARE: f32 = 0.25;
+const SLOPE_SHARE: f32 = 0.3;
 /// Half the window, and its shift, when ground is looked for in another light,
 /// and the misfit up to which it is found.
 const RELIT_WINDOW: usize = 1;
