@@ -28,6 +28,14 @@ const BLANK: f32 = 0.12;
 const EDGE_REACH: usize = 4;
 const EDGE_LEAST: f32 = 2.0;
 
+/// How many rows a foot may reach down, how many columns of ground are looked
+/// at on each side, the widest thing with feet (columns), and parallax evidence
+/// that is ground after all.
+const FOOT_ROWS: usize = 9;
+const BESIDE: usize = 6;
+const WIDEST_FOOT: usize = 40;
+const FOOT_FLAT: f32 = -2.6;
+
 /// A vehicle is at least this wide and high, as far as it is seen; the ground
 /// under it is darker than this share of the ground before it.
 const VEHICLE_WIDTH_M: f32 = 1.1;
@@ -90,6 +98,7 @@ pub(super) fn gather(
                 s.mask[l.at(run.column, r)] = true;
             }
         }
+        reach_down(l, s, &mut group, texture);
         sharpen(l, s, &mut group, texture);
         under_vehicle(l, s, &mut group, overhang_m);
         blobs.push(blob(l, s, &group, probability));
@@ -147,6 +156,50 @@ fn nearest_run(
 fn implied_height(l: &Layout, distance: f32, row: usize) -> f32 {
     let d = l.depression0 + (row as f32 - 0.5) * l.depression_step;
     l.height - distance * d.tan()
+}
+
+/// Follows a thing to its foot: the windows over which evidence is gathered
+/// blur its lower end into the ground. A column goes on downward while its luma
+/// stands out from the ground to both sides of the group in the same row.
+fn reach_down(l: &Layout, s: &Stages, group: &mut [Run], texture: f32) {
+    let (Some(first), Some(last)) = (group.first().copied(), group.last().copied()) else {
+        return;
+    };
+    let y = &s.panorama.y;
+    let width = last.column - first.column + 1;
+    let beside = |r: usize| -> Option<f32> {
+        let left = (first.column.checked_sub(BESIDE + 4)?, first.column - 4);
+        let right = (last.column + 4, last.column + 4 + BESIDE);
+        if right.1 >= l.columns {
+            return None;
+        }
+        let mean =
+            |(a, b): (usize, usize)| (a..b).map(|c| y[l.at(c, r)]).sum::<f32>() / (b - a) as f32;
+        let (a, b) = (mean(left), mean(right));
+        // Ground that differs from side to side is no measure.
+        ((a - b).abs() < 0.3 * a.max(b) + texture).then_some(0.5 * (a + b))
+    };
+    if width > WIDEST_FOOT {
+        return;
+    }
+    for run in group.iter_mut() {
+        let mut r = run.bottom;
+        let end = (run.bottom + FOOT_ROWS).min(l.rows - 2);
+        while r < end {
+            let k = l.at(run.column, r + 1);
+            let Some(ground) = beside(r + 1) else { break };
+            let off = (y[k] - ground).abs();
+            if off < 2.5 * texture || off < 0.2 * ground || s.parallax[k] < FOOT_FLAT {
+                break;
+            }
+            r += 1;
+        }
+        if r > run.bottom {
+            run.bottom = r;
+            run.contact = r as f32 + 0.5;
+            run.distance = l.distance(run.contact);
+        }
+    }
 }
 
 /// Moves each contact to the luma edge nearby, to a fraction of a row, where
