@@ -27,13 +27,15 @@ const BLANK: f32 = 0.12;
 /// than the ground's texture it must be.
 const EDGE_REACH: usize = 4;
 const EDGE_LEAST: f32 = 2.0;
+/// By how many rows the windows of the evidence hide the foot of a thing.
+const BLURRED_ROWS: f32 = 1.5;
 
 /// How many rows a foot may reach down, how many columns of ground are looked
-/// at on each side, the widest thing with feet (columns), and parallax evidence
+/// at on each side, the widest thing with feet, and parallax evidence
 /// that is ground after all.
 const FOOT_ROWS: usize = 9;
 const BESIDE: usize = 6;
-const WIDEST_FOOT: usize = 40;
+const WIDEST_FOOT_M: f32 = 1.0;
 const FOOT_FLAT: f32 = -2.6;
 
 /// A vehicle is at least this wide and high, as far as it is seen; the ground
@@ -179,7 +181,7 @@ fn reach_down(l: &Layout, s: &Stages, group: &mut [Run], texture: f32) {
         // Ground that differs from side to side is no measure.
         ((a - b).abs() < 0.3 * a.max(b) + texture).then_some(0.5 * (a + b))
     };
-    if width > WIDEST_FOOT {
+    if width as f32 * l.azimuth_step * first.distance > WIDEST_FOOT_M {
         return;
     }
     for run in group.iter_mut() {
@@ -251,10 +253,10 @@ fn sharpen(l: &Layout, s: &Stages, group: &mut [Run], texture: f32) {
         found[i] = Some(r as f32 - 0.5 + shift);
     }
     for (run, edge) in group.iter_mut().zip(found) {
-        if let Some(edge) = edge {
-            run.contact = edge;
-            run.distance = l.distance(edge);
-        }
+        // Without an edge the blurred end of the evidence is all there is, and
+        // the true contact lies nearer.
+        run.contact = edge.unwrap_or(run.contact + BLURRED_ROWS);
+        run.distance = l.distance(run.contact);
     }
 }
 
