@@ -7,9 +7,11 @@ use crate::track::Contact;
 use super::Blob;
 
 /// A vehicle is at least this wide and this high.
-const VEHICLE_WIDTH_M: f64 = 1.3;
+const VEHICLE_WIDTH_M: f64 = 1.2;
 const VEHICLE_HEIGHT_M: f64 = 0.9;
 
+/// Share of the overhang that still lies before the dark ground.
+const UNDER_SHARE: f64 = 0.5;
 /// Places of a contact line whose ranges differ by less count as equally near.
 const SAME_RANGE_M: f64 = 0.05;
 const SAME_RANGE_SHARE: f64 = 0.02;
@@ -87,7 +89,13 @@ impl Ranger {
         }
         let vehicle_like =
             side.1 - side.0 >= VEHICLE_WIDTH_M && height_m >= VEHICLE_HEIGHT_M && blob.dark_foot;
-        let allowance = if vehicle_like { self.overhang_m } else { 0.0 };
+        // The contact was followed to the near edge of the dark ground under
+        // it, which lies between the tyres and the bumper.
+        let allowance = if vehicle_like {
+            UNDER_SHARE * self.overhang_m
+        } else {
+            0.0
+        };
         let sigma_m = self.ground.behind_sd_m(pixel, self.pixel_sd)?;
         let mut pixel_box = [f64::MAX, f64::MAX, f64::MIN, f64::MIN];
         for p in blob.contact.iter().chain(&blob.top) {
