@@ -6,6 +6,8 @@ use crate::camera::Picture;
 use crate::profile::HealthSettings;
 use crate::zone::Reason;
 
+use super::sharpness::{Sharpness, Steadiness};
+
 /// What arrived in this turn of the loop.
 #[derive(Debug, Clone, Copy)]
 pub enum Input<'a> {
@@ -30,6 +32,8 @@ const FROZEN_SHARE: f64 = 0.001;
 pub struct Health {
     settings: HealthSettings,
     samples: Vec<u8>,
+    sharpness: Sharpness,
+    steadiness: Steadiness,
     previous: Vec<u8>,
     suspect: Option<(Reason, Duration)>,
     announced: Option<Reason>,
@@ -43,6 +47,8 @@ impl Health {
         Health {
             settings,
             samples: Vec::new(),
+            sharpness: Sharpness::default(),
+            steadiness: Steadiness::default(),
             previous: Vec::new(),
             suspect: None,
             announced: None,
@@ -112,11 +118,18 @@ impl Health {
             self.samples
                 .extend(p.y.row(y).iter().step_by(STRIDE).copied());
         }
+        let shaken = self.steadiness.step(&p.y);
         let n = self.samples.len().max(1) as f64;
         let (mut sum, mut burnt) = (0u64, 0u32);
         for &v in &self.samples {
             sum += u64::from(v);
             burnt += u32::from(v >= BURNT);
+        }
+        if sum as f64 / n < self.settings.dark_luma {
+            return Some(Reason::Dark);
+        }
+        if f64::from(burnt) / n > self.settings.washed_share {
+            return Some(Reason::WashedOut);
         }
         if self.samples.len() == self.previous.len() {
             let differ = self
@@ -129,12 +142,9 @@ impl Health {
                 return Some(Reason::Frozen);
             }
         }
-        if sum as f64 / n < self.settings.dark_luma {
-            return Some(Reason::Dark);
+        if let Some(reason) = self.sharpness.step(&p.y, self.settings.dirt_share) {
+            return Some(reason);
         }
-        if f64::from(burnt) / n > self.settings.washed_share {
-            return Some(Reason::WashedOut);
-        }
-        None
+        shaken.then_some(Reason::Shaken)
     }
 }

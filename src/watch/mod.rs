@@ -9,6 +9,7 @@ mod pipeline;
 mod realtime;
 mod reverse;
 pub mod run;
+mod sharpness;
 mod viewer;
 
 pub use health::{Health, Input};

@@ -1,0 +1,312 @@
+//! Whether the picture still shows detail where it used to.
+//!
+//! The picture is cut into blocks; each block remembers how much fine detail
+//! (mean step from pixel to pixel, relative to its brightness) it usually has.
+//! A hand, a cloth or snow before the lens, grease and rain take the detail of
+//! many blocks at once; what then tells them apart is how many, and whether
+//! the blocks' brightness changed too.
+
+use crate::camera::Plane;
+use crate::zone::Reason;
+
+const ACROSS: usize = 20;
+const DOWN: usize = 15;
+const BLOCKS: usize = ACROSS * DOWN;
+/// Brightness added before detail is made relative, against dark noise.
+const FLOOR: f32 = 12.0;
+/// Mean step that sensor noise alone makes.
+const NOISE: f32 = 0.9;
+/// Blocks with less relative detail than this cannot lose any.
+const LEAST_DETAIL: f32 = 0.012;
+/// A block has lost its detail below this share of the usual, and has it again
+/// above the other.
+const LOST: f32 = 0.45;
+const BACK: f32 = 0.6;
+/// Share of blocks without detail that makes a picture smeared or covered.
+const MOST_LOST: f32 = 0.55;
+/// Change of brightness of a block that is not mere exposure.
+const OTHER_LIGHT: f32 = 0.25;
+/// How fast a block's usual detail follows, per frame, and how fast it is
+/// given up where it is gone but nothing was announced: another kind of ground.
+const FOLLOW: f32 = 0.06;
+const GIVE_UP: f32 = 0.01;
+/// Frames before losses are believed.
+const LEARN: u32 = 5;
+
+/// Correlation of the blocks' brightness from which a picture is the same one.
+const ALIKE: f32 = 0.7;
+
+/// Correlation of two sets of blocks.
+fn alike(a: &[f32; BLOCKS], b: &[f32; BLOCKS]) -> f32 {
+    let mean = |v: &[f32; BLOCKS]| v.iter().sum::<f32>() / BLOCKS as f32;
+    let (ma, mb) = (mean(a), mean(b));
+    let (mut ab, mut aa, mut bb) = (0.0f32, 1e-3f32, 1e-3f32);
+    for (x, y) in a.iter().zip(b) {
+        ab += (x - ma) * (y - mb);
+        aa += (x - ma) * (x - ma);
+        bb += (y - mb) * (y - mb);
+    }
+    ab / (aa * bb).sqrt()
+}
+
+/// Detail per block, now and usually.
+#[derive(Debug, Clone)]
+pub(super) struct Sharpness {
+    usual: [f32; BLOCKS],
+    level: [f32; BLOCKS],
+    detail: [f32; BLOCKS],
+    mean: [f32; BLOCKS],
+    frames: u32,
+    announced: bool,
+}
+
+impl Default for Sharpness {
+    fn default() -> Self {
+        Sharpness {
+            usual: [0.0; BLOCKS],
+            level: [0.0; BLOCKS],
+            detail: [0.0; BLOCKS],
+            mean: [0.0; BLOCKS],
+            frames: 0,
+            announced: false,
+        }
+    }
+}
+
+impl Sharpness {
+    /// Judges one luma plane. `dirt_share` is the share of blocks that dirt may
+    /// hide before it is announced.
+    pub fn step(&mut self, y: &Plane, dirt_share: f64) -> Option<Reason> {
+        if y.width < ACROSS * 4 || y.height < DOWN * 4 {
+            return None;
+        }
+        self.measure(y);
+        if self.frames == 0 {
+            self.usual = self.detail;
+            self.level = self.mean;
+        }
+        self.frames = self.frames.saturating_add(1);
+        // Exposure changes all blocks alike: take the middle ratio out.
+        let mut ratios: Vec<f32> = (0..BLOCKS)
+            .map(|b| (self.mean[b] + FLOOR) / (self.level[b] + FLOOR))
+            .collect();
+        let gain = *ratios.select_nth_unstable_by(BLOCKS / 2, f32::total_cmp).1;
+        let share = if self.announced { BACK } else { LOST };
+        let (mut telling, mut lost, mut other) = (0.0f32, 0.0f32, 0.0f32);
+        let mut gone = [false; BLOCKS];
+        for b in 0..BLOCKS {
+            if self.usual[b] < LEAST_DETAIL {
+                continue;
+            }
+            telling += 1.0;
+            if self.detail[b] < share * self.usual[b] {
+                gone[b] = true;
+                lost += 1.0;
+                let expected = (self.level[b] + FLOOR) * gain;
+                let off = ((self.mean[b] + FLOOR) / expected - 1.0).abs();
+                other += f32::from(off > OTHER_LIGHT);
+            }
+        }
+        let finding = if telling < 0.15 * BLOCKS as f32 || self.frames <= LEARN {
+            None
+        } else if lost / telling > MOST_LOST {
+            // A smear keeps where it is bright and dark, a cover does not.
+            if alike(&self.level, &self.mean) < ALIKE {
+                Some(Reason::Covered)
+            } else {
+                Some(Reason::Smeared)
+            }
+        } else if f64::from(other / telling) > dirt_share {
+            Some(Reason::Dirty)
+        } else {
+            None
+        };
+        self.announced = finding.is_some();
+        for b in 0..BLOCKS {
+            if gone[b] {
+                if !self.announced {
+                    self.usual[b] *= 1.0 - GIVE_UP;
+                    self.level[b] += GIVE_UP * (self.mean[b] - self.level[b]);
+                }
+            } else {
+                self.usual[b] += FOLLOW * (self.detail[b] - self.usual[b]);
+                self.level[b] += FOLLOW * (self.mean[b] - self.level[b]);
+            }
+        }
+        finding
+    }
+
+    fn measure(&mut self, y: &Plane) {
+        let (w, h) = (y.width / ACROSS, y.height / DOWN);
+        for j in 0..DOWN {
+            for i in 0..ACROSS {
+                let (mut steps, mut sum, mut n) = (0u32, 0u32, 0u32);
+                for row in (j * h..(j + 1) * h).step_by(2) {
+                    let cells = &y.row(row)[i * w..(i + 1) * w];
+                    for (a, b) in cells.iter().zip(&cells[1..]) {
+                        steps += u32::from(a.abs_diff(*b));
+                        sum += u32::from(*a);
+                        n += 1;
+                    }
+                }
+                let n = n.max(1) as f32;
+                let b = j * ACROSS + i;
+                self.mean[b] = sum as f32 / n;
+                self.detail[b] = (steps as f32 / n - NOISE).max(0.0) / (self.mean[b] + FLOOR);
+            }
+        }
+    }
+}
+
+/// Whether the picture jumps to and fro.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Steadiness {
+    rows: Vec<f32>,
+    columns: Vec<f32>,
+    jumps: std::collections::VecDeque<(i32, i32)>,
+}
+
+/// Widest jump that is looked for, samples.
+const WIDEST: i32 = 14;
+/// A jump, as a share of the picture's height, and frames looked back.
+const JUMP_SHARE: f64 = 0.02;
+const LOOK_BACK: usize = 8;
+/// Turns to and fro within the frames looked back that make a shake.
+const TURNS: usize = 2;
+
+impl Steadiness {
+    /// Takes one luma plane in; whether the picture shakes.
+    pub fn step(&mut self, y: &Plane) -> bool {
+        let rows: Vec<f32> = (0..y.height)
+            .map(|r| y.row(r).iter().map(|&v| f32::from(v)).sum::<f32>() / y.width.max(1) as f32)
+            .collect();
+        let mut columns = vec![0.0f32; y.width];
+        for r in (0..y.height).step_by(2) {
+            for (c, &v) in columns.iter_mut().zip(y.row(r)) {
+                *c += f32::from(v);
+            }
+        }
+        let scale = 2.0 / y.height.max(2) as f32;
+        columns.iter_mut().for_each(|c| *c *= scale);
+        let jump = (shift(&self.rows, &rows), shift(&self.columns, &columns));
+        self.rows = rows;
+        self.columns = columns;
+        self.jumps.push_back(jump);
+        if self.jumps.len() > LOOK_BACK {
+            self.jumps.pop_front();
+        }
+        let least = (JUMP_SHARE * y.height as f64).max(2.0) as i32;
+        let turns = |pick: fn(&(i32, i32)) -> i32| {
+            let big: Vec<i32> = self
+                .jumps
+                .iter()
+                .map(pick)
+                .filter(|j| j.abs() >= least)
+                .collect();
+            big.windows(2).filter(|w| w[0] * w[1] < 0).count()
+        };
+        turns(|j| j.0) >= TURNS || turns(|j| j.1) >= TURNS
+    }
+}
+
+/// By how many samples `new` is `old` moved on; 0 if that cannot be told.
+fn shift(old: &[f32], new: &[f32]) -> i32 {
+    if old.len() != new.len() || old.len() < 4 * WIDEST as usize {
+        return 0;
+    }
+    let cost = |s: i32| -> f32 {
+        let from = WIDEST as usize;
+        let to = old.len() - from;
+        (from..to)
+            .map(|i| (new[i] - old[(i as i32 - s) as usize]).abs())
+            .sum()
+    };
+    let still = cost(0);
+    let mut best = (still, 0);
+    for s in -WIDEST..=WIDEST {
+        let c = cost(s);
+        if c < best.0 {
+            best = (c, s);
+        }
+    }
+    // Little gained is noise, or ground that moves under a steady picture.
+    if best.0 < 0.5 * still {
+        best.1
+    } else {
+        0
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn textured(seed: u32) -> Plane {
+        let mut p = Plane::filled(320, 240, 0);
+        let mut state = seed.max(1);
+        for (i, v) in p.data.iter_mut().enumerate() {
+            state ^= state << 13;
+            state ^= state >> 17;
+            state ^= state << 5;
+            // Darker toward the top, like sky over a horizon the other way.
+            *v = (60 + (i / 320) / 4 + (state as usize % 40)) as u8;
+        }
+        p
+    }
+
+    #[test]
+    fn texture_that_moves_is_no_fault() {
+        let mut s = Sharpness::default();
+        for i in 0..30 {
+            assert_eq!(s.step(&textured(i + 1), 0.15), None);
+        }
+    }
+
+    #[test]
+    fn a_cover_is_named_and_goes() {
+        let mut s = Sharpness::default();
+        for i in 0..20 {
+            s.step(&textured(i + 1), 0.15);
+        }
+        let cover = Plane::filled(320, 240, 30);
+        for _ in 0..50 {
+            assert_eq!(s.step(&cover, 0.15), Some(Reason::Covered));
+        }
+        assert_eq!(s.step(&textured(99), 0.15), None);
+    }
+
+    #[test]
+    fn half_the_detail_gone_in_dark_patches_is_dirt() {
+        let mut s = Sharpness::default();
+        for i in 0..20 {
+            s.step(&textured(i + 1), 0.15);
+        }
+        let mut p = textured(50);
+        for row in p.data.chunks_mut(320) {
+            row[..100].fill(20);
+        }
+        assert_eq!(s.step(&p, 0.15), Some(Reason::Dirty));
+    }
+
+    #[test]
+    fn a_picture_that_nods_shakes_and_one_that_pans_does_not() {
+        let stripe = |at: usize| {
+            let mut p = Plane::filled(320, 240, 90);
+            for r in at..240 {
+                let start = r * 320;
+                p.data[start..start + 320].fill(40);
+            }
+            p
+        };
+        let mut s = Steadiness::default();
+        let mut shaken = false;
+        for i in 0..8 {
+            shaken = s.step(&stripe(if i % 2 == 0 { 100 } else { 109 }));
+        }
+        assert!(shaken);
+        let mut s = Steadiness::default();
+        for i in 0..12 {
+            assert!(!s.step(&stripe(60 + 6 * i)));
+        }
+    }
+}
