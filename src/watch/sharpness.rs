@@ -94,13 +94,13 @@ impl Sharpness {
         let share = if self.announced { BACK } else { LOST };
         let (mut telling, mut lost, mut other) = (0.0f32, 0.0f32, 0.0f32);
         let mut gone = [false; BLOCKS];
-        for b in 0..BLOCKS {
+        for (b, gone) in gone.iter_mut().enumerate() {
             if self.usual[b] < LEAST_DETAIL {
                 continue;
             }
             telling += 1.0;
             if self.detail[b] < share * self.usual[b] {
-                gone[b] = true;
+                *gone = true;
                 lost += 1.0;
                 let expected = (self.level[b] + FLOOR) * gain;
                 let off = ((self.mean[b] + FLOOR) / expected - 1.0).abs();
@@ -122,8 +122,8 @@ impl Sharpness {
             None
         };
         self.announced = finding.is_some();
-        for b in 0..BLOCKS {
-            if gone[b] {
+        for (b, gone) in gone.into_iter().enumerate() {
+            if gone {
                 if !self.announced {
                     self.usual[b] *= 1.0 - GIVE_UP;
                     self.level[b] += GIVE_UP * (self.mean[b] - self.level[b]);
