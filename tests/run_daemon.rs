@@ -112,7 +112,7 @@ fn sounds_only_in_reverse_and_ends_silent_at_sigterm() {
         text(&output)
     );
     assert!(
-        text(&output).contains("cannot tell: frozen"),
+        text(&output).contains("cannot tell: dark"),
         "{}",
         text(&output)
     );

@@ -12,6 +12,4 @@ pub struct Blob {
     pub top: Vec<PixelPoint>,
     /// Probability that it stands, 0..1.
     pub probability: f64,
-    /// Whether its foot is dark like the space under a vehicle.
-    pub dark_foot: bool,
 }

@@ -56,6 +56,15 @@ const STUCK_RATE: f32 = 0.1;
 const STUCK_FROM: f32 = 0.5;
 const STUCK_NEAR: f32 = 0.15;
 const STUCK_ROWS: f32 = 1.5;
+/// A row's ground shows that it is flat below this evidence, and is rough above
+/// this relief; a cell is smooth below this share of it. Most that brings.
+const SHOWN_FLAT: f32 = -1.2;
+const LEAST_ROUGH: f32 = 5.0;
+const SMOOTH_SHARE: f32 = 0.6;
+const MOST_SMOOTH: f32 = 2.0;
+/// Parallax evidence of ground that is seen to be ground, and cells of it.
+const GROUNDED: f32 = -0.8;
+const GROUNDED_CELLS: u32 = 4;
 /// Weight of an upright edge where parallax says flat.
 const UPRIGHT_SEEN_FLAT: f32 = 0.3;
 /// What the ground's own colour says at most for ground.
@@ -84,6 +93,8 @@ pub struct Stages {
     pub change: Vec<f32>,
     /// Upright edges as evidence.
     pub upright: Vec<f32>,
+    /// Evidence from texture that is missing.
+    pub smooth: Vec<f32>,
     /// Evidence of all cues together, log-likelihood ratio.
     pub odds: Vec<f32>,
     /// The same, evened out over neighbouring columns.
@@ -113,6 +124,7 @@ pub struct GroundModel {
     ground: Vec<f32>,
     edges: Vec<Upright>,
     lasting: Vec<f32>,
+    absolute: Vec<f32>,
     stuck: Vec<f32>,
     spread: f32,
     texture: f32,
@@ -148,6 +160,7 @@ impl GroundModel {
             ground: vec![1.0; cells],
             edges: Vec::new(),
             lasting: Vec::new(),
+            absolute: Vec::new(),
             stuck: vec![0.0; cells],
             spread: 12.0,
             texture: 6.0,
@@ -201,6 +214,8 @@ impl GroundModel {
         self.judge_parallax();
         self.judge_change(now);
         self.judge_edges();
+        self.judge_smoothness();
+        self.ground_smoothness();
         self.fuse();
         let blobs = self.gather();
         self.learn();
@@ -557,6 +572,68 @@ impl GroundModel {
         }
     }
 
+    /// Where the ground of a row shows texture that lies flat, a place of the
+    /// ground's own colour without that texture is something else: a smooth
+    /// post of the ground's grey shows itself in no other way.
+    fn judge_smoothness(&mut self) {
+        let l = &self.layout;
+        let (columns, rows) = (l.columns, l.rows);
+        let s = &mut self.stages;
+        s.smooth.resize(self.memory.len(), 0.0);
+        s.smooth.fill(0.0);
+        self.absolute.clear();
+        self.absolute.extend(s.relief.iter().map(|v| v.abs()));
+        let energy = self.filter.box_mean(&self.absolute, columns, rows, 1);
+        let mut flatness = Vec::with_capacity(columns);
+        let mut texture = Vec::with_capacity(columns);
+        for r in l.horizon_row..rows {
+            flatness.clear();
+            texture.clear();
+            for k in r * columns..(r + 1) * columns {
+                if self.usable[k] && l.watched[k] {
+                    flatness.push(self.memory[k]);
+                    texture.push(energy[k]);
+                }
+            }
+            if flatness.len() < 16 {
+                continue;
+            }
+            let mid = flatness.len() / 2;
+            let usual = *flatness.select_nth_unstable_by(mid, f32::total_cmp).1;
+            let rough = *texture.select_nth_unstable_by(mid, f32::total_cmp).1;
+            if usual > SHOWN_FLAT || rough < LEAST_ROUGH {
+                continue;
+            }
+            for k in r * columns..(r + 1) * columns {
+                let missing = energy[k] < SMOOTH_SHARE * rough;
+                if missing
+                    && self.usable[k]
+                    && self.memory[k] > 0.5 * usual
+                    && s.appearance[k] < 0.0
+                {
+                    s.smooth[k] = (self.memory[k] - usual).clamp(0.0, MOST_SMOOTH);
+                }
+            }
+        }
+    }
+
+    /// Missing texture is only telling behind ground that is seen to be ground:
+    /// the own bumper is smooth as well, with nothing before it.
+    fn ground_smoothness(&mut self) {
+        let l = &self.layout;
+        for c in 0..l.columns {
+            let mut seen = 0;
+            for r in (l.horizon_row..l.rows).rev() {
+                let k = l.at(c, r);
+                if self.memory[k] < GROUNDED {
+                    seen += 1;
+                } else if seen < GROUNDED_CELLS {
+                    self.stages.smooth[k] = 0.0;
+                }
+            }
+        }
+    }
+
     fn fuse(&mut self) {
         let l = &self.layout;
         let s = &mut self.stages;
@@ -579,7 +656,8 @@ impl GroundModel {
                     } else {
                         s.upright[k]
                     };
-                    s.odds[k] = weight * colour + self.memory[k] + s.change[k] + upright;
+                    s.odds[k] =
+                        weight * colour + self.memory[k] + s.smooth[k] + s.change[k] + upright;
                 }
                 self.ground[k] = 1.0 / (1.0 + (PRIOR + s.odds[k]).exp());
             }

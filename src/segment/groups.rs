@@ -43,6 +43,10 @@ const FOOT_FLAT: f32 = -2.6;
 const VEHICLE_WIDTH_M: f32 = 1.1;
 const VEHICLE_HEIGHT_M: f32 = 0.5;
 const DARK_BAND: f32 = 0.62;
+/// Height of a bumper's lower edge (common practice, no published source), and
+/// where the bumper stands before the near edge of the dark ground.
+const BUMPER_M: f32 = 0.35;
+const BAND_SHARE: f32 = 0.85;
 
 /// One column's nearest run of evidence.
 #[derive(Debug, Clone, Copy)]
@@ -103,7 +107,7 @@ pub(super) fn gather(
         reach_down(l, s, &mut group, texture);
         sharpen(l, s, &mut group, texture);
         under_vehicle(l, s, &mut group, overhang_m);
-        blobs.push(blob(l, s, &group, probability));
+        blobs.push(blob(l, &group, probability));
     }
     blobs
 }
@@ -260,10 +264,12 @@ fn sharpen(l: &Layout, s: &Stages, group: &mut [Run], texture: f32) {
     }
 }
 
-/// A vehicle overhangs: what is seen first is the lower edge of its bumper, and
-/// below that the dark ground under it, which belongs to the vehicle. If a
-/// group is as wide and high as a vehicle and such a band begins right under
-/// it, its contacts move to the band's near edge.
+/// A vehicle overhangs: what is seen first is the lower edge of its bumper, too
+/// far off by its height over the ground (distance × (1 − bumper / camera)), and
+/// below that the dark ground under it, whose near edge lies between tyres and
+/// bumper. If a group is as wide and high as a vehicle and such a band begins
+/// right under it, its contacts move to the nearer of what the two say that is
+/// not nearer than both.
 fn under_vehicle(l: &Layout, s: &Stages, group: &mut [Run], overhang_m: f32) {
     let (Some(first), Some(last)) = (group.first(), group.last()) else {
         return;
@@ -312,16 +318,18 @@ fn under_vehicle(l: &Layout, s: &Stages, group: &mut [Run], overhang_m: f32) {
     if banded.len() * 2 < group.len() {
         return;
     }
-    for (i, contact) in banded {
-        group[i].contact = contact;
-        group[i].distance = l.distance(contact);
+    for (i, band) in banded {
+        let run = &mut group[i];
+        let bumper = run.distance * (1.0 - BUMPER_M / l.height.max(2.0 * BUMPER_M));
+        run.distance = bumper.max(BAND_SHARE * l.distance(band)).min(run.distance);
+        run.contact = ((l.height / run.distance).atan() - l.depression0) / l.depression_step;
     }
 }
 
 /// Probability that a group stands: by the evidence of its cells, by upright
 /// sides, by reaching past the horizon.
 fn standing(l: &Layout, s: &Stages, group: &[Run]) -> f64 {
-    let (mut parallax, mut change, mut colour) = (0.0f32, 0.0f32, 0.0f32);
+    let (mut parallax, mut change, mut colour, mut smooth) = (0.0f32, 0.0f32, 0.0f32, 0.0f32);
     let (mut cells, mut crossing, mut upright, mut sum) = (0.0f32, 0.0f32, 0.0f32, 0.0f32);
     for run in group {
         let mut side = 0.0f32;
@@ -334,6 +342,7 @@ fn standing(l: &Layout, s: &Stages, group: &[Run]) -> f64 {
             cells += 1.0;
             parallax += s.parallax[k];
             change += s.change[k];
+            smooth += s.smooth[k];
             colour += s.appearance[k].clamp(-1.0, 2.5);
         }
         upright = upright.max(side / (run.bottom - run.top + 1) as f32);
@@ -349,14 +358,19 @@ fn standing(l: &Layout, s: &Stages, group: &[Run]) -> f64 {
     let crossing = crossing / width;
     // Lines that point at the camera have upright edges too: without height,
     // another colour or parallax, those alone say little.
-    let backed = crossing > 0.3 || colour > 0.3 || parallax / n > 0.3 || change / n > 0.3;
+    let backed = crossing > 0.3
+        || colour > 0.3
+        || parallax / n > 0.3
+        || change / n > 0.3
+        || smooth / n > 0.5;
     let upright_weight = if backed { 1.2 } else { 0.4 };
     // What has the ground's colour and shows no height is most likely ground.
-    let plain = upright < 0.5 && crossing < 0.3;
+    let plain = upright < 0.5 && crossing < 0.3 && smooth / n < 0.5;
     let colour_weight = if colour > 0.0 || plain { 0.6 } else { 0.0 };
     let logit = if plain && colour < -0.3 { -3.0 } else { -2.2 }
         + 1.3 * (parallax / n).clamp(-3.0, 3.0) * sure
         + 1.5 * (change / n).max(0.0) * sure
+        + 1.4 * (smooth / n).min(1.5) * sure
         + colour_weight * colour * sure
         + upright_weight * upright.min(1.6)
         + 1.2 * crossing
@@ -368,6 +382,7 @@ fn standing(l: &Layout, s: &Stages, group: &[Run]) -> f64 {
         distance_m = group[0].distance,
         parallax = parallax / n,
         change = change / n,
+        smooth = smooth / n,
         colour,
         upright,
         crossing,
@@ -378,17 +393,7 @@ fn standing(l: &Layout, s: &Stages, group: &[Run]) -> f64 {
     1.0 / (1.0 + (-f64::from(logit)).exp())
 }
 
-fn blob(l: &Layout, s: &Stages, group: &[Run], probability: f64) -> Blob {
-    let (mut foot, mut below, mut n) = (0.0f32, 0.0f32, 0.0f32);
-    for run in group {
-        for d in 1..=3usize {
-            if run.bottom >= d && run.bottom + d < l.rows {
-                foot += s.panorama.y[l.at(run.column, run.bottom - d)];
-                below += s.panorama.y[l.at(run.column, run.bottom + d)];
-                n += 1.0;
-            }
-        }
-    }
+fn blob(l: &Layout, group: &[Run], probability: f64) -> Blob {
     Blob {
         contact: group.iter().map(|r| l.pixel(r.column, r.contact)).collect(),
         top: group
@@ -396,6 +401,5 @@ fn blob(l: &Layout, s: &Stages, group: &[Run], probability: f64) -> Blob {
             .map(|r| l.pixel(r.column, r.top as f32 - 0.5))
             .collect(),
         probability,
-        dark_foot: n > 0.0 && foot < 0.5 * below,
     }
 }

@@ -6,12 +6,6 @@ use crate::track::Contact;
 
 use super::Blob;
 
-/// A vehicle is at least this wide and this high.
-const VEHICLE_WIDTH_M: f64 = 1.2;
-const VEHICLE_HEIGHT_M: f64 = 0.9;
-
-/// Share of the overhang that still lies before the dark ground.
-const UNDER_SHARE: f64 = 0.5;
 /// Places of a contact line whose ranges differ by less count as equally near.
 const SAME_RANGE_M: f64 = 0.05;
 const SAME_RANGE_SHARE: f64 = 0.02;
@@ -24,7 +18,6 @@ pub struct Ranger {
     pixel_sd: f64,
     min_area_cm2: f64,
     min_height_m: f64,
-    overhang_m: f64,
 }
 
 impl Ranger {
@@ -36,7 +29,6 @@ impl Ranger {
             pixel_sd: profile.segment.contact_sd_px,
             min_area_cm2: profile.segment.min_area_cm2,
             min_height_m: profile.segment.min_height.0,
-            overhang_m: profile.vehicle.overhang.0,
         }
     }
 
@@ -87,15 +79,6 @@ impl Ranger {
         {
             return None;
         }
-        let vehicle_like =
-            side.1 - side.0 >= VEHICLE_WIDTH_M && height_m >= VEHICLE_HEIGHT_M && blob.dark_foot;
-        // The contact was followed to the near edge of the dark ground under
-        // it, which lies between the tyres and the bumper.
-        let allowance = if vehicle_like {
-            UNDER_SHARE * self.overhang_m
-        } else {
-            0.0
-        };
         let sigma_m = self.ground.behind_sd_m(pixel, self.pixel_sd)?;
         let mut pixel_box = [f64::MAX, f64::MAX, f64::MIN, f64::MIN];
         for p in blob.contact.iter().chain(&blob.top) {
@@ -108,7 +91,7 @@ impl Ranger {
         }
         Some(Contact {
             nearest: GroundPoint {
-                behind_m: (behind - allowance).max(0.0),
+                behind_m: behind.max(0.0),
                 side_m: place.side_m,
             },
             sigma_m,
