@@ -11,6 +11,7 @@ use super::blob::Blob;
 use super::change::Change;
 use super::edges::{uprights, Upright, BELIEVED};
 use super::motion::{look, Aligner, Estimate, Motion, Slack};
+use super::own_parts::OwnParts;
 use super::panorama::{Layout, Panorama};
 use super::parallax::{Look, Parallax};
 use super::relief::{self, Filter};
@@ -56,12 +57,19 @@ const STUCK_RATE: f32 = 0.1;
 const STUCK_FROM: f32 = 0.5;
 const STUCK_NEAR: f32 = 0.15;
 const STUCK_ROWS: f32 = 1.5;
+/// Mean luma around a place, over so many cells, at which colour is not and is
+/// to be trusted.
+const AROUND: usize = 10;
+const UNLIT: f32 = 25.0;
+const LIT: f32 = 55.0;
 /// A row's ground shows that it is flat below this evidence, and is rough above
 /// this relief; a cell is smooth below this share of it. Most that brings.
 const SHOWN_FLAT: f32 = -1.2;
 const LEAST_ROUGH: f32 = 5.0;
 const SMOOTH_SHARE: f32 = 0.6;
 const MOST_SMOOTH: f32 = 2.0;
+/// Shade hides texture: a smooth cell is at least this bright against its row.
+const SMOOTH_LIGHT: f32 = 0.6;
 /// Parallax evidence of ground that is seen to be ground, and cells of it.
 const GROUNDED: f32 = -0.8;
 const GROUNDED_CELLS: u32 = 4;
@@ -126,6 +134,7 @@ pub struct GroundModel {
     lasting: Vec<f32>,
     absolute: Vec<f32>,
     stuck: Vec<f32>,
+    own: OwnParts,
     spread: f32,
     texture: f32,
     velocity: Motion,
@@ -162,6 +171,7 @@ impl GroundModel {
             lasting: Vec::new(),
             absolute: Vec::new(),
             stuck: vec![0.0; cells],
+            own: OwnParts::new(cells),
             spread: 12.0,
             texture: 6.0,
             velocity: Motion::default(),
@@ -302,6 +312,13 @@ impl GroundModel {
             self.still_since = None;
             if self.estimate.quality > TRUSTED {
                 self.learn_stuck();
+                self.own.step(
+                    &self.layout,
+                    &self.usable,
+                    &self.stages.panorama.y,
+                    &self.previous.panorama.y,
+                    self.estimate.motion.along,
+                );
             }
             let e = &self.estimate;
             if e.quality > TRUSTED {
@@ -437,6 +454,16 @@ impl GroundModel {
     fn judge_appearance(&mut self) {
         self.appearance
             .judge(&self.stages.panorama, &mut self.stages.appearance);
+        // Past the reach of the lamps colours are noise.
+        let (columns, rows) = (self.layout.columns, self.layout.rows);
+        let light = self
+            .filter
+            .box_mean(&self.stages.panorama.y, columns, rows, AROUND);
+        for (a, &light) in self.stages.appearance.iter_mut().zip(light) {
+            if *a > 0.0 {
+                *a *= ((light - UNLIT) / (LIT - UNLIT)).clamp(0.0, 1.0);
+            }
+        }
     }
 
     /// Compares with the kept panorama whose baseline serves best.
@@ -586,13 +613,16 @@ impl GroundModel {
         let energy = self.filter.box_mean(&self.absolute, columns, rows, 1);
         let mut flatness = Vec::with_capacity(columns);
         let mut texture = Vec::with_capacity(columns);
+        let mut light = Vec::with_capacity(columns);
         for r in l.horizon_row..rows {
+            light.clear();
             flatness.clear();
             texture.clear();
             for k in r * columns..(r + 1) * columns {
                 if self.usable[k] && l.watched[k] {
                     flatness.push(self.memory[k]);
                     texture.push(energy[k]);
+                    light.push(s.panorama.y[k]);
                 }
             }
             if flatness.len() < 16 {
@@ -601,6 +631,7 @@ impl GroundModel {
             let mid = flatness.len() / 2;
             let usual = *flatness.select_nth_unstable_by(mid, f32::total_cmp).1;
             let rough = *texture.select_nth_unstable_by(mid, f32::total_cmp).1;
+            let bright = *light.select_nth_unstable_by(mid, f32::total_cmp).1;
             if usual > SHOWN_FLAT || rough < LEAST_ROUGH {
                 continue;
             }
@@ -610,6 +641,7 @@ impl GroundModel {
                     && self.usable[k]
                     && self.memory[k] > 0.5 * usual
                     && s.appearance[k] < 0.0
+                    && s.panorama.y[k] > SMOOTH_LIGHT * bright
                 {
                     s.smooth[k] = (self.memory[k] - usual).clamp(0.0, MOST_SMOOTH);
                 }
@@ -643,7 +675,7 @@ impl GroundModel {
         for r in 0..l.rows {
             for c in 0..l.columns {
                 let k = l.at(c, r);
-                if !self.usable[k] {
+                if !self.usable[k] || self.own.holds(k) {
                     s.odds[k] = BLIND;
                 } else if r < l.horizon_row {
                     s.odds[k] = s.upright[k];

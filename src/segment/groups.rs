@@ -374,8 +374,12 @@ fn standing(l: &Layout, s: &Stages, group: &[Run]) -> f64 {
         + colour_weight * colour * sure
         + upright_weight * upright.min(1.6)
         + 1.2 * crossing
-        + 0.03 * (sum / width).min(40.0)
-        + 0.02 * width.min(40.0);
+        + if colour < -0.5 && plain {
+            // Moved light looks so, on ground of the ground's own colour.
+            -0.8
+        } else {
+            0.03 * (sum / width).min(40.0) + 0.02 * width.min(40.0)
+        };
     tracing::debug!(
         columns = group.len(),
         from = group[0].column,
