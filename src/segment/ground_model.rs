@@ -57,6 +57,8 @@ const STUCK_RATE: f32 = 0.1;
 const STUCK_FROM: f32 = 0.5;
 const STUCK_NEAR: f32 = 0.15;
 const STUCK_ROWS: f32 = 1.5;
+/// Columns at either end of a row in which no upright edge counts.
+const MARGIN: usize = 9;
 /// Mean luma around a place, over so many cells, at which colour is not and is
 /// to be trusted.
 const AROUND: usize = 10;
@@ -116,6 +118,8 @@ pub struct Stages {
 pub struct GroundModel {
     layout: Layout,
     usable: Vec<bool>,
+    /// First and last usable column of each row.
+    extent: Vec<(usize, usize)>,
     settings: SegmentSettings,
     overhang_m: f32,
     filter: Filter,
@@ -150,9 +154,17 @@ impl GroundModel {
         let layout = Layout::new(&profile.ground(), &profile.watch, masked)?;
         let usable = usable_cells(&layout);
         let cells = layout.columns * layout.rows;
+        let extent = (0..layout.rows)
+            .map(|r| {
+                let row = &usable[r * layout.columns..(r + 1) * layout.columns];
+                let first = row.iter().position(|&u| u).unwrap_or(layout.columns);
+                (first, row.iter().rposition(|&u| u).unwrap_or(0))
+            })
+            .collect();
         Some(GroundModel {
             layout,
             usable,
+            extent,
             settings: profile.segment.clone(),
             overhang_m: profile.vehicle.overhang.0 as f32,
             filter: Filter::default(),
@@ -591,7 +603,12 @@ impl GroundModel {
         for e in &self.edges {
             let value = (0.8 * e.strength / BELIEVED).min(2.0);
             for r in e.top..=e.bottom {
+                let (first, last) = self.extent[r];
                 for c in e.column - 1..=e.column + 1 {
+                    // The ends of the own bumper are upright as well.
+                    if c < first + MARGIN || c + MARGIN > last {
+                        continue;
+                    }
                     let k = r * l.columns + c;
                     out[k] = out[k].max(value);
                 }
@@ -618,10 +635,16 @@ impl GroundModel {
             light.clear();
             flatness.clear();
             texture.clear();
-            for k in r * columns..(r + 1) * columns {
+            let (first, last) = self.extent[r];
+            let row = r * columns + (first + MARGIN).min(columns)
+                ..r * columns
+                    + (last + 1)
+                        .saturating_sub(MARGIN)
+                        .max((first + MARGIN).min(columns));
+            for (k, &energy) in row.clone().zip(&energy[row.clone()]) {
                 if self.usable[k] && l.watched[k] {
                     flatness.push(self.memory[k]);
-                    texture.push(energy[k]);
+                    texture.push(energy);
                     light.push(s.panorama.y[k]);
                 }
             }
@@ -635,9 +658,9 @@ impl GroundModel {
             if usual > SHOWN_FLAT || rough < LEAST_ROUGH {
                 continue;
             }
-            for k in r * columns..(r + 1) * columns {
-                let missing = energy[k] < SMOOTH_SHARE * rough;
-                if missing
+            for (k, &energy) in row.clone().zip(&energy[row.clone()]) {
+                if energy < SMOOTH_SHARE * rough
+                    && !self.own.holds(k)
                     && self.usable[k]
                     && self.memory[k] > 0.5 * usual
                     && s.appearance[k] < 0.0

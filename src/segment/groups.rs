@@ -19,6 +19,10 @@ const JUMP_SHARE: f32 = 0.10;
 const JUMP_FLOOR_M: f32 = 0.12;
 /// Columns without a run that a group may bridge.
 const BRIDGE: usize = 2;
+/// A fringe lies at most so many columns beside the nearer thing and is at most
+/// so many columns wide.
+const FRINGE: usize = 4;
+const NARROW: usize = 7;
 /// A run ends where the sum has fallen this far below its peak.
 const FALL: f32 = 5.0;
 /// What a blank cell costs a run: things are not endless.
@@ -93,12 +97,17 @@ pub(super) fn gather(
     if !open.is_empty() {
         groups.push(open);
     }
+    let mut standing_groups: Vec<(Vec<Run>, f64)> = groups
+        .into_iter()
+        .map(|group| {
+            let probability = standing(l, s, &group);
+            (group, probability)
+        })
+        .filter(|(_, probability)| *probability >= settings.stay_probability)
+        .collect();
+    drop_fringes(&mut standing_groups);
     let mut blobs = Vec::new();
-    for mut group in groups {
-        let probability = standing(l, s, &group);
-        if probability < settings.stay_probability {
-            continue;
-        }
+    for (mut group, probability) in standing_groups {
         for run in &group {
             for r in run.top..=run.bottom {
                 s.mask[l.at(run.column, r)] = true;
@@ -110,6 +119,27 @@ pub(super) fn gather(
         blobs.push(blob(l, &group, probability));
     }
     blobs
+}
+
+/// At the sides of a thing only its upper parts may be believed, and such a
+/// narrow fringe seems to stand far behind it. It is part of the nearer thing.
+fn drop_fringes(groups: &mut Vec<(Vec<Run>, f64)>) {
+    let spans: Vec<(usize, usize, f32)> = groups
+        .iter()
+        .map(|(g, _)| {
+            let near = g.iter().fold(f32::MAX, |m, r| m.min(r.distance));
+            (g[0].column, g[g.len() - 1].column, near)
+        })
+        .collect();
+    let mut at = 0;
+    groups.retain(|_| {
+        let (from, to, near) = spans[at];
+        at += 1;
+        !spans.iter().any(|&(a, b, d)| {
+            let beside = from <= b + FRINGE && a <= to + FRINGE;
+            d < 0.93 * near && beside && to - from < NARROW.max((b - a).div_ceil(2))
+        })
+    });
 }
 
 /// The nearest run of evidence in a column that starts in the watch area and

@@ -32,6 +32,10 @@ const RELIT_SHARE: f32 = 0.1;
 const OTHER_SHARE: f32 = 0.7;
 /// Appearance ratio below which a cell has the ground's own colour.
 const GROUND_COLOUR: f32 = -0.1;
+/// On the ground's very own colour, evidence that nothing else explains keeps
+/// this share.
+const PLAIN_GROUND: f32 = -0.6;
+const PLAIN_SHARE: f32 = 0.6;
 /// One over the variance of chroma on relit ground: sky and sun differ in tint.
 const TINT: f32 = 0.02;
 /// Gamma-coded luma ratio of the deepest cast shadow.
@@ -132,6 +136,9 @@ impl Parallax {
                         OTHER_SHARE
                     };
                     share * e
+                } else if colour < PLAIN_GROUND {
+                    // Soft shadows that move look so too.
+                    PLAIN_SHARE * e
                 } else {
                     e
                 }
