@@ -457,3 +457,69 @@ fn angles_turn_the_way_they_are_documented() {
     );
     close(g.side_m, 0.3, 1e-9, "side offset");
 }
+
+// ------------------------------------------------------------------ Tsai
+
+/// A camera given in Tsai's model, converted by tests/reference/tsai_to_profile.py
+/// (R. Y. Tsai, IEEE J. Robotics and Automation 3(4), 1987): ground points lie in
+/// our picture where the model itself puts them, and come back.
+#[test]
+fn a_camera_in_tsais_model_becomes_lens_and_mount() {
+    let file = std::env::var("HINDWARD_TSAI_POINTS")
+        .unwrap_or_else(|_| format!("{}/tests/reference/tsai.txt", env!("CARGO_MANIFEST_DIR")));
+    let text = std::fs::read_to_string(&file).unwrap();
+    let numbers = |line: &str| -> Vec<f64> {
+        line.split_whitespace()
+            .filter_map(|w| w.parse().ok())
+            .collect()
+    };
+    let head = |word: &str| numbers(text.lines().find(|l| l.starts_with(word)).unwrap());
+    let (size, l, m) = (head("size "), head("lens "), head("mount "));
+    let lens = Lens {
+        model: LensModel::BrownConrady {
+            k1: l[4],
+            k2: l[5],
+            p1: 0.0,
+            p2: 0.0,
+            k3: l[6],
+        },
+        fx: l[0],
+        fy: l[1],
+        cx: l[2],
+        cy: l[3],
+        width: size[0] as u32,
+        height: size[1] as u32,
+    };
+    let ground = Ground::new(
+        lens,
+        Mount {
+            roll: Radians::from_degrees(m[2]),
+            ..mount(m[0], m[1])
+        },
+    );
+    let points = text
+        .lines()
+        .filter(|l| l.starts_with(|c: char| c == '-' || c.is_ascii_digit()));
+    let (mut n, mut worst_px, mut worst_share) = (0, 0.0_f64, 0.0_f64);
+    for p in points.map(numbers) {
+        let place = GroundPoint {
+            behind_m: p[0],
+            side_m: p[1],
+        };
+        let seen = ground.to_pixel(place).unwrap();
+        worst_px = worst_px.max((seen.u - p[2]).hypot(seen.v - p[3]));
+        let back = ground.to_ground(PixelPoint { u: p[2], v: p[3] }).unwrap();
+        let off = (back.behind_m - p[0]).hypot(back.side_m - p[1]);
+        worst_share = worst_share.max(off / p[0].hypot(p[1]));
+        n += 1;
+    }
+    println!(
+        "{n} points: {worst_px:.5} px, {:.5} % of the distance",
+        100.0 * worst_share
+    );
+    assert!(n >= 200, "only {n} points");
+    // The three coefficients are a fit to Tsai's cubic: a hundredth of a pixel, which
+    // far out is up to a thousandth of the distance.
+    assert!(worst_px <= 0.01, "{worst_px} px");
+    assert!(worst_share <= 1e-3, "{worst_share}");
+}
