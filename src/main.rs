@@ -31,6 +31,7 @@ at fault.";
 enum Command {
     Run(hindward::watch::run::RunArgs),
     Quiet(hindward::watch::run::QuietArgs),
+    Record(hindward::watch::record::command::RecordArgs),
     Check(hindward::profile::check::CheckArgs),
     Zones(hindward::profile::zones::ZonesArgs),
     Board(hindward::optics::calibrate::BoardArgs),
@@ -60,6 +61,7 @@ fn main() -> ExitCode {
     let done: anyhow::Result<ExitCode> = match &cli.command {
         Command::Run(args) => hindward::watch::run::run(args),
         Command::Quiet(args) => hindward::watch::run::quiet(args),
+        Command::Record(args) => hindward::watch::record::command::run(args),
         Command::Check(args) => hindward::profile::check::run(args),
         Command::Zones(args) => hindward::profile::zones::run(args),
         Command::Replay(args) => hindward::bench::replay::run(args),

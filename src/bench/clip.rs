@@ -8,7 +8,9 @@ use anyhow::{bail, Context};
 use image::RgbImage;
 use serde_json::json;
 
-use crate::camera::{ClipSource, Decoder, Grab, JpegEncoder, PixelFormat, RawFrame, Source};
+use crate::camera::{
+    clip_companions, ClipSource, Decoder, Grab, JpegEncoder, PixelFormat, RawFrame, Source,
+};
 use crate::profile::Profile;
 
 use super::run_folder::RunFolder;
@@ -232,25 +234,16 @@ fn write_settings(
     profile: Option<&Path>,
     folder: &RunFolder,
 ) -> anyhow::Result<()> {
-    let mut settings = toml_edit::DocumentMut::new();
-    if let Some(title) = args.title.as_deref().or(source.title()) {
-        settings["title"] = toml_edit::value(title);
+    let title = args.title.as_deref().or(source.title());
+    let mask = match profile {
+        Some(path) => Profile::load(path)?.camera.self_mask,
+        None => None,
+    };
+    let profile = profile.map(|path| (path, mask.as_deref()));
+    for (name, bytes) in clip_companions(title, source.rate_hz(), None, profile)? {
+        fs::write(folder.path(&name), bytes)
+            .with_context(|| format!("{name}: cannot be written; is the disk full?"))?;
     }
-    settings["rate_hz"] = toml_edit::value(source.rate_hz());
-    if let Some(path) = profile {
-        fs::copy(path, folder.path("profile.toml"))
-            .with_context(|| format!("{}: cannot be copied", path.display()))?;
-        let mask = Profile::load(path)?.camera.self_mask;
-        if let (Some(mask), Some(beside)) = (&mask, path.parent()) {
-            // Only a mask beside the profile keeps its name in the copy.
-            if let (Ok(name), true) = (mask.strip_prefix(beside), mask.is_file()) {
-                fs::copy(mask, folder.path(&name.to_string_lossy()))
-                    .with_context(|| format!("{}: cannot be copied", mask.display()))?;
-            }
-        }
-        settings["profile"] = toml_edit::value("profile.toml");
-    }
-    fs::write(folder.path("clip.toml"), settings.to_string())?;
     Ok(())
 }
 

@@ -6,7 +6,7 @@ pub mod label;
 pub mod replay;
 pub mod report;
 mod run_data;
-mod run_folder;
+pub(crate) mod run_folder;
 pub mod score;
 mod stage_picture;
 mod tables;

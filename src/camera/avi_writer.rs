@@ -95,14 +95,23 @@ impl AviWriter {
         Ok(())
     }
 
-    /// Frames written so far.
+    /// Holds the place of a frame that is missing, so that later ones keep
+    /// their time.
+    ///
+    /// # Errors
+    /// As [`write_jpeg`](Self::write_jpeg).
+    pub fn write_gap(&mut self) -> anyhow::Result<()> {
+        self.write_jpeg(&[])
+    }
+
+    /// Frames written so far, gaps included.
     pub fn frame_count(&self) -> usize {
         self.index.len()
     }
 
-    /// Bytes written so far.
+    /// Bytes that the file would have if it were finished now.
     pub fn byte_count(&self) -> u64 {
-        self.at
+        self.at + 8 + 16 * self.index.len() as u64
     }
 
     /// Writes the index, fills in the sizes, makes sure that all is on disk and
@@ -142,7 +151,14 @@ impl AviWriter {
         std::fs::rename(&self.temporary, &self.path)
             .with_context(|| format!("{}: cannot take its name", self.path.display()))?;
         self.finished = true;
-        Ok(())
+        // The name, too, must outlast a cut of the power.
+        let folder = match self.path.parent() {
+            Some(folder) if !folder.as_os_str().is_empty() => folder,
+            _ => Path::new("."),
+        };
+        File::open(folder)
+            .and_then(|folder| folder.sync_all())
+            .with_context(|| format!("{}: cannot be completed", folder.display()))
     }
 
     fn put(&mut self, bytes: &[u8]) -> anyhow::Result<()> {

@@ -65,6 +65,14 @@ impl RawFrame {
             bytes: Vec::new(),
         }
     }
+
+    /// Becomes a copy of `other`, keeping the buffer.
+    pub fn copy_from(&mut self, other: &RawFrame) {
+        let mut bytes = std::mem::take(&mut self.bytes);
+        bytes.clear();
+        bytes.extend_from_slice(&other.bytes);
+        *self = RawFrame { bytes, ..*other };
+    }
 }
 
 /// One 8-bit plane, rows packed without padding.

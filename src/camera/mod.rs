@@ -12,7 +12,7 @@ mod jpeg_header;
 mod v4l_source;
 
 pub use avi_writer::AviWriter;
-pub use clip::ClipSource;
+pub use clip::{clip_companions, ClipSource};
 pub use convert::picture_to_rgb;
 pub use decode::{DecodeError, Decoder};
 pub use encode::JpegEncoder;

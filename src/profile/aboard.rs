@@ -1,4 +1,5 @@
-//! Devices aboard: what sounds, what shows, and how reverse gear is known.
+//! Devices aboard: what sounds, what shows, what is recorded, and how reverse gear
+//! is known.
 
 use std::path::PathBuf;
 use std::time::Duration;
@@ -13,6 +14,8 @@ pub struct Aboard {
     pub sound: Option<SoundSettings>,
     /// The screen.
     pub screen: Option<ScreenSettings>,
+    /// The recording, if one is wanted.
+    pub record: Option<RecordSettings>,
     /// How reverse gear is known.
     pub reverse: ReverseSettings,
 }
@@ -89,6 +92,19 @@ pub struct ScreenSettings {
     pub device: PathBuf,
     /// Rotation.
     pub turn: Turn,
+}
+
+/// What is kept of what the camera saw.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RecordSettings {
+    /// Where it is kept.
+    pub folder: PathBuf,
+    /// The most that all of it may take, bytes.
+    pub most_bytes: u64,
+    /// How far back it goes, in time spent reversing.
+    pub last: Duration,
+    /// Whether entering DANGER keeps a clip, and not only the driver's wish.
+    pub on_danger: bool,
 }
 
 /// A resistor inside the board that holds an open input.

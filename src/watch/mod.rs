@@ -1,12 +1,14 @@
 //! The loop, and the daemon around it.
 
 mod conductor;
+mod eyes;
 mod health;
 mod live_clip;
 mod notify;
 mod pipeline;
 #[cfg(feature = "realtime")]
 mod realtime;
+pub mod record;
 mod reverse;
 pub mod run;
 mod sharpness;

@@ -1,4 +1,5 @@
-//! Real-time priority for the threads whose edges have to be on time.
+//! Priority: real-time for the threads whose edges have to be on time, low for
+//! those that can wait.
 #![allow(unsafe_code)]
 
 use std::io;
@@ -22,4 +23,11 @@ pub(crate) fn raise() -> io::Result<()> {
         0 => Ok(()),
         code => Err(io::Error::from_raw_os_error(code)),
     }
+}
+
+/// Lets every other thread of the program go first. A refusal costs nothing but
+/// that, so it is no error.
+pub(crate) fn lower() {
+    // SAFETY: takes and gives plain numbers; 0 is the calling thread on Linux.
+    let _ = unsafe { libc::setpriority(libc::PRIO_PROCESS, 0, 10) };
 }

@@ -10,19 +10,17 @@ use anyhow::Context;
 use clap::Args;
 
 use super::conductor::{Conductor, SoundEnd};
-use super::live_clip::LiveClip;
+use super::eyes::Eyes;
 use super::notify::Notifier;
+use super::record::{Cause, FrameRecorder};
 use super::reverse::{Contact, Gate};
 use super::viewer::Viewer;
 use super::{Input, Pipeline};
 use crate::announce::{notice, LineBuzzer, Recorder, Screen};
 use crate::bench::replay::working_scale;
-use crate::camera::{ClipSource, Decoder, Grab, Picture, RawFrame, Source};
-use crate::profile::Profile;
+use crate::camera::{Decoder, Grab, Picture, RawFrame};
+use crate::profile::{Profile, SignalWord};
 use crate::zone::{Reason, Verdict};
-
-/// Longest wait for a frame, so that signals and silence are seen in time.
-const PATIENCE: Duration = Duration::from_millis(100);
 
 /// How often the reverse contact is looked at.
 const CONTACT_EVERY: Duration = Duration::from_millis(10);
@@ -37,9 +35,9 @@ const PAGE_FOR: Duration = Duration::from_millis(1500);
   hindward run van.toml --self-test         try each device, say what works, end
   hindward run van.toml --clip drive.avi    a recorded clip in place of the camera
 
-Devices stand in [buzzer], [sound], [screen] and [reverse] of the profile. A
+Devices stand in [buzzer], [sound], [screen], [record] and [reverse]. A
 device that does not work is reported and left out; the others go on. Ends at
-SIGTERM or SIGINT, silent. An aid: it never replaces looking.
+SIGTERM or SIGINT, silent; at SIGUSR1 keeps a clip, where [record] is given. An aid: it never replaces looking.
 
 Exit codes: 0 ended as asked; 1 the self-test found a fault; 2 the profile or
 the command line is at fault.")]
@@ -82,63 +80,6 @@ pub fn quiet(args: &QuietArgs) -> anyhow::Result<ExitCode> {
 /// What the self-test found of each device.
 type Findings = Vec<(String, bool)>;
 
-/// A camera, or a clip that plays like one.
-enum Eyes {
-    #[cfg(feature = "v4l2")]
-    Camera(Box<crate::camera::V4lSource>),
-    Clip(Box<LiveClip>),
-}
-
-impl Eyes {
-    fn open(args: &RunArgs, profile: &Profile) -> anyhow::Result<Self> {
-        if let Some(path) = &args.clip {
-            let clip = ClipSource::open(path)?;
-            let (size, asked) = (clip.size(), (profile.camera.width, profile.camera.height));
-            anyhow::ensure!(
-                size == asked,
-                "{}: pictures are {}x{}, the profile asks {}x{}; use the profile of its camera",
-                path.display(),
-                size.0,
-                size.1,
-                asked.0,
-                asked.1
-            );
-            return Ok(Eyes::Clip(Box::new(LiveClip::new(clip, PATIENCE))));
-        }
-        #[cfg(feature = "v4l2")]
-        return Ok(Eyes::Camera(Box::new(crate::camera::V4lSource::new(
-            &profile.camera,
-            PATIENCE,
-        ))));
-        #[cfg(not(feature = "v4l2"))]
-        anyhow::bail!("this build has no camera; build with the feature `v4l2`, or give --clip")
-    }
-
-    fn source(&mut self) -> &mut dyn Source {
-        match self {
-            #[cfg(feature = "v4l2")]
-            Eyes::Camera(camera) => camera.as_mut(),
-            Eyes::Clip(clip) => clip.as_mut(),
-        }
-    }
-
-    fn epoch(&self) -> Instant {
-        match self {
-            #[cfg(feature = "v4l2")]
-            Eyes::Camera(camera) => camera.epoch(),
-            Eyes::Clip(clip) => clip.epoch(),
-        }
-    }
-
-    fn status(&self) -> &str {
-        match self {
-            #[cfg(feature = "v4l2")]
-            Eyes::Camera(camera) => camera.status(),
-            Eyes::Clip(clip) => clip.name(),
-        }
-    }
-}
-
 /// Runs the daemon until it is told to end.
 ///
 /// # Errors
@@ -155,8 +96,9 @@ pub fn run(args: &RunArgs) -> anyhow::Result<ExitCode> {
         )
         .try_init();
     let end = end_flag()?;
+    let asked = asked_flag()?;
     let profile = Profile::load(&args.profile)?;
-    let mut eyes = Eyes::open(args, &profile)?;
+    let mut eyes = Eyes::open(args.clip.as_deref(), &profile)?;
     let epoch = eyes.epoch();
     let pipeline = Pipeline::new(&profile)?;
 
@@ -174,6 +116,12 @@ pub fn run(args: &RunArgs) -> anyhow::Result<ExitCode> {
         }
     };
     let screen = open_screen(&profile, &mut findings);
+    if let Some(settings) = &profile.aboard.record {
+        findings.push(match FrameRecorder::try_folder(settings) {
+            Ok(()) => (format!("record: {}", settings.folder.display()), true),
+            Err(e) => (format!("record: {e:#}"), false),
+        });
+    }
     let conductor = Conductor::start(&profile, epoch, sounds)?;
     if args.self_test {
         let healthy = self_test(&mut eyes, findings, screen)?;
@@ -201,6 +149,10 @@ pub fn run(args: &RunArgs) -> anyhow::Result<ExitCode> {
         }
         None => None,
     };
+    let recorder = match &profile.aboard.record {
+        Some(settings) => Some(FrameRecorder::into_ring(settings, &profile, &args.profile)?),
+        None => None,
+    };
     let reversing = Arc::new(AtomicBool::new(false));
     let watcher = watch_contact(&profile, contact, &conductor, &reversing, &end)?;
     let mut turn = Loop {
@@ -211,6 +163,12 @@ pub fn run(args: &RunArgs) -> anyhow::Result<ExitCode> {
         stale: profile.health.stale,
         conductor: &conductor,
         viewer: viewer.as_ref(),
+        recording: Recording {
+            recorder: recorder.as_ref(),
+            asked: &asked,
+            on_danger: profile.aboard.record.as_ref().is_some_and(|r| r.on_danger),
+            in_danger: false,
+        },
         notifier: Notifier::new(),
         reversing: &reversing,
         page_until: epoch.elapsed() + PAGE_FOR,
@@ -222,11 +180,20 @@ pub fn run(args: &RunArgs) -> anyhow::Result<ExitCode> {
     drop(turn);
     drop(viewer);
     tracing::info!("{}", conductor.finish().line());
+    // Silent by now: a slow disk may take its time.
+    if let Some(recorder) = recorder {
+        let (counts, _) = recorder.finish();
+        tracing::info!(
+            "recording: {} frames stored, {} dropped",
+            counts.stored,
+            counts.dropped
+        );
+    }
     done.map(|()| ExitCode::SUCCESS)
 }
 
 /// Set at SIGTERM, SIGINT or SIGHUP.
-fn end_flag() -> anyhow::Result<Arc<AtomicBool>> {
+pub(super) fn end_flag() -> anyhow::Result<Arc<AtomicBool>> {
     use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
 
     let end = Arc::new(AtomicBool::new(false));
@@ -235,6 +202,14 @@ fn end_flag() -> anyhow::Result<Arc<AtomicBool>> {
             .context("cannot watch for signals")?;
     }
     Ok(end)
+}
+
+/// Set at SIGUSR1: somebody wants what was just seen to be kept.
+fn asked_flag() -> anyhow::Result<Arc<AtomicBool>> {
+    let asked = Arc::new(AtomicBool::new(false));
+    signal_hook::flag::register(signal_hook::consts::SIGUSR1, Arc::clone(&asked))
+        .context("cannot watch for signals")?;
+    Ok(asked)
 }
 
 fn open_sounds(
@@ -398,9 +373,45 @@ struct Loop<'a> {
     stale: Duration,
     conductor: &'a Conductor,
     viewer: Option<&'a Viewer>,
+    recording: Recording<'a>,
     notifier: Notifier,
     reversing: &'a AtomicBool,
     page_until: Duration,
+}
+
+/// What of the loop is recorded, and when a clip is kept.
+struct Recording<'a> {
+    recorder: Option<&'a FrameRecorder>,
+    asked: &'a AtomicBool,
+    on_danger: bool,
+    in_danger: bool,
+}
+
+impl Recording<'_> {
+    /// Only what is announced is recorded: a card wears out, and forward gear
+    /// is nobody's business here.
+    fn frame(&self, frame: &RawFrame, reversing: bool) {
+        if let Some(recorder) = self.recorder.filter(|_| reversing) {
+            recorder.offer(frame);
+        }
+    }
+
+    fn verdict(&mut self, verdict: &Verdict, now: Duration, reversing: bool) {
+        let danger = reversing
+            && matches!(verdict, Verdict::Obstacle(alert) if alert.signal == SignalWord::Danger);
+        let came = danger && !self.in_danger;
+        self.in_danger = danger;
+        let asked = self.asked.swap(false, Ordering::Relaxed);
+        let cause = match (asked, came && self.on_danger) {
+            (true, _) => Cause::Asked,
+            (false, true) => Cause::Danger,
+            (false, false) => return,
+        };
+        match self.recorder {
+            Some(recorder) => recorder.keep(cause, now),
+            None => tracing::info!("asked to keep a clip, but the profile has no [record]"),
+        }
+    }
 }
 
 impl Loop<'_> {
@@ -457,6 +468,11 @@ impl Loop<'_> {
                     outcome.verdict
                 }
             };
+            let reversing = self.reversing.load(Ordering::Relaxed);
+            if readable {
+                self.recording.frame(&frame, reversing);
+            }
+            self.recording.verdict(&verdict, now, reversing);
             let line = describe(&verdict);
             if line != said {
                 tracing::info!("{line}");
@@ -467,7 +483,6 @@ impl Loop<'_> {
                     reason: Reason::NotYet
                 }
             );
-            let reversing = self.reversing.load(Ordering::Relaxed);
             let page_over = reversing || clock >= self.page_until;
             if let Some(viewer) = self.viewer.filter(|_| page_over) {
                 viewer.offer(

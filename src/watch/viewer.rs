@@ -98,11 +98,7 @@ impl Viewer {
             .or_else(|| slot.spare.take())
             .unwrap_or_else(RawFrame::empty);
         if let Some(frame) = frame.filter(|_| reversing) {
-            copy.format = frame.format;
-            copy.range = frame.range;
-            (copy.width, copy.height) = (frame.width, frame.height);
-            copy.bytes.clear();
-            copy.bytes.extend_from_slice(&frame.bytes);
+            copy.copy_from(frame);
         }
         slot.job = Some(Job {
             readable: frame.is_some(),

@@ -90,6 +90,7 @@ def fit(tree: Path, program: Path):
     shutil.copy(HERE / "board.toml", tree / "etc/hindward/profile.toml")
     shutil.copy(config / "hindward.service", tree / "etc/systemd/system")
     shutil.copy(config / "hindward.sysusers", tree / "usr/lib/sysusers.d/hindward.conf")
+    shutil.copy(config / "hindward.tmpfiles", tree / "usr/lib/tmpfiles.d/hindward.conf")
     for rules in config.glob("*.rules"):
         shutil.copy(rules, tree / "etc/udev/rules.d")
     shutil.move(tree / "opt/rig/99-rig.rules", tree / "etc/udev/rules.d")

@@ -94,7 +94,8 @@ impl AviReader {
         // The codec's four letters are often wrong; the pictures are not.
         let mut frame = RawFrame::empty();
         let mut jpeg = false;
-        for place in reader.places.clone().into_iter().take(100) {
+        let pictures = reader.places.clone().into_iter().filter(|p| p.promised > 0);
+        for place in pictures.take(100) {
             if matches!(reader.load(place, &mut frame), Next::Frame) {
                 jpeg = true;
                 reader.size = (frame.width, frame.height);
@@ -152,7 +153,8 @@ impl AviReader {
             return Next::Broken("damaged stretch of the file".into());
         }
         if place.promised == 0 {
-            return Next::Broken("the recorder dropped this frame".into());
+            // An empty chunk holds the place of a frame that was never there.
+            return Next::Gap(1);
         }
         if place.length < place.promised {
             return Next::Broken(format!(

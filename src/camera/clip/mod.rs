@@ -8,7 +8,8 @@
 //!               frames  = "frames.avi"       # optional: file, folder or pattern
 //!               truth   = "truth.csv"        # optional
 //!               title   = "Yard, evening"    # optional
-//! frames.avi    or frames.y4m, or frames/000001.jpg ..., or any one film
+//! frames.avi    or frames.y4m, or frames/000001.jpg ..., or any one film, or
+//!               frames/*.avi: a recording in pieces
 //! truth.csv     optional
 //! ```
 //!
@@ -18,6 +19,8 @@
 //! goes through the system's `ffmpeg`, if there is one.
 
 mod avi;
+mod chain;
+mod companions;
 mod external;
 mod pictures;
 mod settings;
@@ -33,6 +36,7 @@ use anyhow::{bail, Context};
 use super::frame::{PixelFormat, RawFrame};
 use super::jpeg_header::{jpeg_size, png_size};
 use super::{Grab, Source};
+pub use companions::clip_companions;
 use settings::Settings;
 
 /// Coded frames larger than this are damage, not pictures.
@@ -59,6 +63,7 @@ pub struct ClipSource {
 enum Reader {
     Pictures(pictures::Pictures),
     Avi(avi::AviReader),
+    Chain(chain::Chain),
     Y4m(y4m::Y4mReader<BufReader<File>>),
     External(external::External),
 }
@@ -166,6 +171,7 @@ impl Source for ClipSource {
             let next = match &mut self.reader {
                 Reader::Pictures(reader) => reader.next(frame),
                 Reader::Avi(reader) => reader.next(frame),
+                Reader::Chain(reader) => reader.next(frame),
                 Reader::Y4m(reader) => reader.next(frame),
                 Reader::External(reader) => reader.next(frame, &mut self.notes)?,
             };
@@ -210,6 +216,7 @@ impl Source for ClipSource {
         match &self.reader {
             Reader::Pictures(reader) => Some(reader.len() as u64),
             Reader::Avi(reader) => Some(reader.len() as u64),
+            Reader::Chain(reader) => Some(reader.len()),
             Reader::Y4m(reader) => reader.frame_count(),
             Reader::External(_) => None,
         }
@@ -228,6 +235,11 @@ type Opened = (Reader, Option<f64>, (u32, u32));
 
 /// Opens whatever holds the frames; own rate and size come with it.
 fn open_frames(frames: &Path, notes: &mut Vec<String>) -> anyhow::Result<Opened> {
+    if frames.is_dir() && chain::is_chain(frames)? {
+        let reader = chain::Chain::open(frames, notes)?;
+        let (rate_hz, size) = (reader.rate_hz(), reader.size());
+        return Ok((Reader::Chain(reader), rate_hz, size));
+    }
     if frames.is_dir() || pictures::is_pattern(frames) {
         let reader = pictures::Pictures::open(frames, notes)?;
         let size = reader.size();

@@ -107,6 +107,36 @@ fn an_unfinished_avi_leaves_nothing_and_one_cut_off_still_reads() {
 }
 
 #[test]
+fn pieces_play_in_order_and_empty_places_keep_the_time() {
+    let dir = tempfile::tempdir().unwrap();
+    let frames = dir.path().join("frames");
+    std::fs::create_dir(&frames).unwrap();
+    let mut avi = AviWriter::create(&frames.join("2.avi"), 48, 32, 12.5).unwrap();
+    for n in 2..5 {
+        avi.write_gap().unwrap();
+        avi.write_jpeg(&jpeg(n)).unwrap();
+    }
+    avi.finish().unwrap();
+    write_avi(&frames.join("1.avi"), 2);
+    let (letters, seqs, notes) = read(dir.path()).unwrap();
+    assert_eq!(
+        (letters.as_str(), &seqs[..]),
+        ("fffff", &[0, 1, 3, 5, 7][..])
+    );
+    assert!(notes.is_empty(), "{notes:?}");
+
+    // A piece that was lost costs its own frames only.
+    std::fs::write(frames.join("0.avi"), b"RIFF....AVI ").unwrap();
+    let (letters, _, notes) = read(dir.path()).unwrap();
+    assert_eq!(letters, "fffff");
+    assert!(notes[0].contains("left out"), "{notes:?}");
+    let mut avi = AviWriter::create(&frames.join("3.avi"), 48, 32, 25.0).unwrap();
+    avi.write_jpeg(&jpeg(1)).unwrap();
+    avi.finish().unwrap();
+    assert!(error(dir.path()).contains("another rate"));
+}
+
+#[test]
 fn truncated_avi_reports_its_tail() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("a.avi");

@@ -1,11 +1,13 @@
-//! `[buzzer]`, `[sound]`, `[screen]` and `[reverse]`: the devices aboard.
+//! `[buzzer]`, `[sound]`, `[screen]`, `[record]` and `[reverse]`: the devices
+//! aboard.
 
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use crate::profile::reader::Table;
 use crate::profile::{
-    Aboard, BuzzerKind, BuzzerSettings, LineDriver, LineSettings, Pull, ReverseInput,
-    ReverseSettings, ScreenSettings, SoundSettings, Turn,
+    Aboard, BuzzerKind, BuzzerSettings, LineDriver, LineSettings, Pull, RecordSettings,
+    ReverseInput, ReverseSettings, ScreenSettings, SoundSettings, Turn,
 };
 
 /// BCM numbers by position on the 40-pin header of the Raspberry Pi and boards
@@ -53,16 +55,19 @@ const HEADER: [Option<u32>; 40] = [
     Some(21),
 ];
 
-/// `folder` is where a relative path of the bench's reverse file starts.
+/// `folder` is where relative paths of the recording and of the bench's reverse
+/// file start.
 pub(super) fn read(t: &mut Table, folder: &Path) -> Option<Aboard> {
     let buzzer = t.section_if_present("buzzer", read_buzzer);
     let sound = t.section_if_present("sound", read_sound);
     let screen = t.section_if_present("screen", read_screen);
+    let record = t.section_if_present("record", |t| read_record(t, folder));
     let reverse = t.section_or_default("reverse", |t| read_reverse(t, folder));
     let aboard = Aboard {
         buzzer: buzzer?,
         sound: sound?,
         screen: screen?,
+        record: record?,
         reverse: reverse?,
     };
     if let (Some(buzzer), ReverseInput::Line { line, .. }) = (&aboard.buzzer, &aboard.reverse.input)
@@ -163,6 +168,23 @@ fn read_screen(t: &mut Table) -> Option<ScreenSettings> {
     Some(ScreenSettings {
         device: PathBuf::from(device?),
         turn: turn?.unwrap_or(Turn::Upright),
+    })
+}
+
+fn read_record(t: &mut Table, folder: &Path) -> Option<RecordSettings> {
+    let place = t.text(
+        "folder",
+        "name a folder that can be written, on a read-only system one of the data partition",
+    );
+    // Less than this holds no clip worth the name; more is no card that exists.
+    let most_mib = t.whole_or("most_mib", 1024, 16..=1_000_000);
+    let minutes = t.number_or("minutes", 2.0, 0.2..=60.0);
+    let on_danger = t.flag_or("on_danger", false);
+    Some(RecordSettings {
+        folder: folder.join(place?),
+        most_bytes: u64::from(most_mib?) << 20,
+        last: Duration::from_secs_f64(minutes? * 60.0),
+        on_danger: on_danger?,
     })
 }
 
