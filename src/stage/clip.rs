@@ -12,7 +12,7 @@ use super::light::{Lamp, Lights};
 use super::marks::Laid;
 use super::motion::{drive, walk, Pose};
 use super::paint::Paint;
-use super::render::{Rays, World};
+use super::render::{self, Rays, World};
 use super::scene::{EventKind, Scene};
 use super::shape::{Shape, V3};
 use super::thing::{build, Part, Placed};
@@ -136,6 +136,7 @@ pub fn render(scene: &Scene, out: &Path, tick: impl Fn(usize, usize)) -> anyhow:
     let mut ego_csv = String::from("frame,time_s,speed_mps,yaw_rate_rps,pitch_rad\n");
     let (mut linear, mut ids, mut bytes) = (Vec::new(), Vec::new(), Vec::new());
     let mut last_jpeg: Vec<u8> = Vec::new();
+    let mut own_vehicle: Vec<u8> = Vec::new();
     for (frame, pose) in poses.iter().enumerate() {
         let time_s = frame as f64 / scene.rate_hz;
         let now = faults::now(&scene.event, time_s, frame as u32, scene.seed);
@@ -179,6 +180,9 @@ pub fn render(scene: &Scene, out: &Path, tick: impl Fn(usize, usize)) -> anyhow:
         );
         if !now.frozen || last_jpeg.is_empty() {
             world.render(&rays, &mut linear, &mut ids);
+            if own_vehicle.is_empty() {
+                own_vehicle = own_pixels(&world, &ids);
+            }
             let moved =
                 |x: usize, y: usize| flow.at(x, y, pose.speed_mps as f32, pose.yaw_rate_rps as f32);
             sensor.take(
@@ -216,6 +220,10 @@ pub fn render(scene: &Scene, out: &Path, tick: impl Fn(usize, usize)) -> anyhow:
     }
     folder.write("truth.csv", truth_csv)?;
     folder.write("ego.csv", ego_csv)?;
+    let mask = image::GrayImage::from_raw(w as u32, h as u32, own_vehicle);
+    if let Some(mask) = mask.filter(|m| m.iter().any(|&v| v > 0)) {
+        mask.save(folder.part.join("own-vehicle.png"))?;
+    }
     let health = health_csv(scene);
     if health.lines().count() > 1 {
         folder.write("health.csv", health)?;
@@ -252,6 +260,18 @@ fn health_csv(scene: &Scene) -> String {
         }
     }
     text
+}
+
+/// The own vehicle white, all else black, from what each pixel shows.
+fn own_pixels(world: &World, ids: &[u32]) -> Vec<u8> {
+    let own = |id: u32| {
+        render::thing_of(id)
+            .and_then(|i| world.things.get(i))
+            .is_some_and(|thing| thing.index.is_none())
+    };
+    ids.iter()
+        .map(|&id| if own(id) { 255 } else { 0 })
+        .collect()
 }
 
 /// Camera to world, and the lens centre in the world.
@@ -310,7 +330,8 @@ fn place(scene: &Scene, rig: &Rig, pose: &Pose, t: f32) -> Vec<Placed> {
     }
     let half_w = rig.width_m / 2.0;
     let at = V3::new(pose.behind_m as f32, pose.side_m as f32, 0.0);
-    let paint = Paint::shiny(V3::new(0.03, 0.03, 0.033));
+    let colour = scene.vehicle.bumper_colour;
+    let paint = Paint::shiny(colour.unwrap_or(V3::new(0.03, 0.03, 0.033)));
     let slab = |x0: f32, x1: f32, z0: f32, z1: f32, half: f32| Part {
         shape: Shape::Box {
             c: V3::new((x0 + x1) / 2.0, 0.0, (z0 + z1) / 2.0),

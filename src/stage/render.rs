@@ -108,6 +108,14 @@ pub struct World<'a> {
 /// What a pixel shows, to find edges: sky, ground, or which solid.
 const SKY: u32 = 0;
 const GROUND: u32 = 1;
+const FIRST_THING: u32 = 2;
+/// Solids that a thing may have.
+const PARTS: u32 = 64;
+
+/// The thing that a pixel shows, as an index into [`World::things`].
+pub fn thing_of(id: u32) -> Option<usize> {
+    id.checked_sub(FIRST_THING).map(|n| (n / PARTS) as usize)
+}
 
 /// Beyond this the ground has melted into the skyline.
 const FAR_M: f32 = 120.0;
@@ -190,7 +198,7 @@ impl World<'_> {
         let ground_t = if d.z < -1e-4 { -o.z / d.z } else { f32::MAX };
         if let Some((i, hit)) = self.first_thing(o, d, eye_ray) {
             if hit.t < ground_t {
-                let id = 2 + i as u32 * 64 + hit.part as u32;
+                let id = FIRST_THING + i as u32 * PARTS + hit.part as u32;
                 return (self.thing_light(i, &hit, o, d, angle * hit.t, eye_ray), id);
             }
         }

@@ -259,6 +259,9 @@ pub struct Vehicle {
     pub bumper: bool,
     /// Height of the bumper's upper edge.
     pub bumper_top_m: f32,
+    /// Its colour; nearly black without.
+    #[serde(deserialize_with = "colour")]
+    pub bumper_colour: Option<V3>,
     /// Height of the body, for its own cast shadow.
     pub height_m: f32,
 }
@@ -272,6 +275,7 @@ impl Default for Vehicle {
             axle_m: 0.9,
             bumper: true,
             bumper_top_m: 0.5,
+            bumper_colour: None,
             height_m: 1.5,
         }
     }
