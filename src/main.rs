@@ -1,5 +1,6 @@
 //! Commands; nothing else.
 
+use std::io::IsTerminal;
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
@@ -49,15 +50,21 @@ enum Command {
 
 fn main() -> ExitCode {
     let cli = Cli::parse();
-    tracing_subscriber::fmt()
+    let log = tracing_subscriber::fmt()
+        .with_target(false)
+        .with_ansi(std::io::stderr().is_terminal())
         .with_env_filter(
             tracing_subscriber::EnvFilter::try_from_env("HINDWARD_LOG")
                 .unwrap_or_else(|_| "hindward=info".into()),
         )
         .with_writer(std::io::stderr)
         // Its own complaint about a closed pipe would be a panic.
-        .log_internal_errors(false)
-        .init();
+        .log_internal_errors(false);
+    // The journal has its own time.
+    match std::env::var_os("JOURNAL_STREAM") {
+        Some(_) => log.without_time().init(),
+        None => log.init(),
+    }
     let done: anyhow::Result<ExitCode> = match &cli.command {
         Command::Run(args) => hindward::watch::run::run(args),
         Command::Quiet(args) => hindward::watch::run::quiet(args),

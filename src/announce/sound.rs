@@ -60,17 +60,16 @@ impl Speaker {
             tracing::debug!("sound: {error}");
         };
         let refused = || format!("{name}: cannot be opened; is another program using it?");
-        let builder = DeviceSinkBuilder::from_device(device.clone()).with_context(refused)?;
-        let mut sink = builder
-            .with_error_callback(on_error.clone())
-            .with_buffer_size(cpal::BufferSize::Fixed(BUFFER_FRAMES))
-            .open_stream()
-            .or_else(|_| {
-                // Not every device has so small a buffer.
-                DeviceSinkBuilder::from_device(device)?
-                    .with_error_callback(on_error)
-                    .open_stream()
-            })
+        let size = buffer_frames(&device);
+        let open = |size| {
+            DeviceSinkBuilder::from_device(device.clone())?
+                .with_error_callback(on_error.clone())
+                .with_buffer_size(size)
+                .open_stream()
+        };
+        // What a device says of its buffers is not always what it takes.
+        let mut sink = open(cpal::BufferSize::Fixed(size))
+            .or_else(|_| open(cpal::BufferSize::Default))
             .with_context(refused)?;
         sink.log_on_drop(false);
         let rate = sink.config().sample_rate();
@@ -81,6 +80,16 @@ impl Speaker {
             name,
             _sink: sink,
         })
+    }
+}
+
+/// A buffer as near to the wanted size as the device has it.
+fn buffer_frames(device: &cpal::Device) -> u32 {
+    match device.default_output_config().map(|c| *c.buffer_size()) {
+        Ok(cpal::SupportedBufferSize::Range { min, max }) if min <= max => {
+            BUFFER_FRAMES.clamp(min, max)
+        }
+        _ => BUFFER_FRAMES,
     }
 }
 

@@ -27,6 +27,41 @@ const BURNT: u8 = 250;
 /// re-encoding an identical picture changes next to nothing.
 const FROZEN_SHARE: f64 = 0.001;
 
+/// Steps from sample to sample that make noise, of 255: snow has more than 40
+/// after halving, no ground so much all over the picture.
+const NOISE_STEP: u32 = 28;
+/// Share of the picture that is noise where no signal comes.
+const NOISE_SHARE: f64 = 0.9;
+/// Noise changes as much from picture to picture as from sample to sample;
+/// independent values do so exactly, and this leaves room for chance.
+const NOISE_ALIKE: f64 = 0.8;
+
+/// The snow that a receiver shows without a signal: strong, and all of it new in
+/// each picture. Gravel under a moving vehicle is new only where it is near.
+fn is_noise(now: &[u8], before: &[u8], width: usize) -> bool {
+    const BLOCK: usize = 16;
+    let height = now.len() / width.max(1);
+    let (mut blocks, mut noisy) = (0u32, 0u32);
+    for top in (0..height.saturating_sub(BLOCK - 1)).step_by(BLOCK) {
+        for left in (0..width.saturating_sub(BLOCK)).step_by(BLOCK) {
+            let (mut across, mut over) = (0u32, 0u32);
+            for y in top..top + BLOCK {
+                let at = y * width + left;
+                let (row, next) = (&now[at..at + BLOCK], &now[at + 1..at + BLOCK + 1]);
+                let old = &before[at..at + BLOCK];
+                for ((a, b), o) in row.iter().zip(next).zip(old) {
+                    across += u32::from(a.abs_diff(*b));
+                    over += u32::from(a.abs_diff(*o));
+                }
+            }
+            let strong = across >= NOISE_STEP * (BLOCK * BLOCK) as u32;
+            blocks += 1;
+            noisy += u32::from(strong && f64::from(over) >= NOISE_ALIKE * f64::from(across));
+        }
+    }
+    blocks > 0 && f64::from(noisy) >= NOISE_SHARE * f64::from(blocks)
+}
+
 /// The state of the picture over time.
 #[derive(Debug, Clone)]
 pub struct Health {
@@ -77,6 +112,8 @@ impl Health {
                 self.last_picture = Some(now);
                 if gap >= self.settings.stale {
                     self.enter(Reason::Late, now);
+                    // Power may have been off meanwhile, and the place another.
+                    self.sharpness = Sharpness::default();
                 }
                 self.look(p)
             }
@@ -141,10 +178,108 @@ impl Health {
             if (differ as f64) < FROZEN_SHARE * n {
                 return Some(Reason::Frozen);
             }
+            let width = p.y.width.div_ceil(STRIDE);
+            if is_noise(&self.samples, &self.previous, width) {
+                // Nothing is to be learnt from it.
+                self.sharpness = Sharpness::default();
+                return Some(Reason::Broken);
+            }
         }
         if let Some(reason) = self.sharpness.step(&p.y, self.settings.dirt_share) {
             return Some(reason);
         }
         shaken.then_some(Reason::Shaken)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::camera::Plane;
+    use rand::rngs::SmallRng;
+    use rand::{Rng, SeedableRng};
+
+    const SETTINGS: HealthSettings = HealthSettings {
+        settle: Duration::from_millis(300),
+        recover: Duration::from_millis(500),
+        stale: Duration::from_millis(300),
+        dark_luma: 14.0,
+        washed_share: 0.5,
+        dirt_share: 0.15,
+    };
+
+    /// A picture whose samples lie within `depth` of 120, by chance.
+    fn grain(rng: &mut SmallRng, depth: u8) -> Picture {
+        let mut y = Plane::filled(320, 240, 0);
+        for v in &mut y.data {
+            *v = 120 - depth / 2 + rng.random_range(0..=depth);
+        }
+        Picture {
+            full_width: 640,
+            full_height: 480,
+            y,
+            cb: Plane::filled(1, 1, 128),
+            cr: Plane::filled(1, 1, 128),
+        }
+    }
+
+    fn after(
+        health: &mut Health,
+        from_ms: u64,
+        mut next: impl FnMut() -> Picture,
+    ) -> Option<Reason> {
+        let mut last = None;
+        for n in 0..40 {
+            let now = Duration::from_millis(from_ms + n * 33);
+            last = health.step(Input::Picture(&next()), now);
+        }
+        last
+    }
+
+    #[test]
+    fn snow_is_no_picture_and_teaches_nothing() {
+        let mut rng = SmallRng::seed_from_u64(3);
+        let mut health = Health::new(SETTINGS);
+        let said = after(&mut health, 0, || grain(&mut rng, 200));
+        assert_eq!(said, Some(Reason::Broken));
+        // Fine ground then; snow must not make it pass for a covered lens.
+        let ground = grain(&mut rng, 16);
+        let said = after(&mut health, 1320, || {
+            let mut seen = ground.clone();
+            let at = rng.random_range(0..seen.y.data.len() / 2);
+            seen.y.data[at..]
+                .iter_mut()
+                .for_each(|v| *v = v.saturating_add(2));
+            seen
+        });
+        assert_eq!(said, None);
+        // Strong texture that stands still, or of which half stands still, is none.
+        let strong = grain(&mut rng, 200);
+        let half = |rng: &mut SmallRng| {
+            let mut seen = grain(rng, 200);
+            let still = strong.y.data.len() / 2;
+            seen.y.data[..still].copy_from_slice(&strong.y.data[..still]);
+            seen
+        };
+        let mut health = Health::new(SETTINGS);
+        assert_ne!(
+            after(&mut health, 0, || half(&mut rng)),
+            Some(Reason::Broken)
+        );
+    }
+
+    #[test]
+    fn another_place_after_a_loss_of_power_is_no_covered_lens() {
+        let mut rng = SmallRng::seed_from_u64(4);
+        let mut health = Health::new(SETTINGS);
+        assert_eq!(after(&mut health, 0, || grain(&mut rng, 80)), None);
+        // On the same ground, without a loss, so little detail is a fault.
+        let mut covered = health.clone();
+        let said = after(&mut covered, 1320, || grain(&mut rng, 14));
+        assert!(
+            matches!(said, Some(Reason::Covered | Reason::Smeared)),
+            "{said:?}"
+        );
+        assert_eq!(after(&mut health, 60_000, || grain(&mut rng, 14)), None);
     }
 }

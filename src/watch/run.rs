@@ -85,16 +85,6 @@ type Findings = Vec<(String, bool)>;
 /// # Errors
 /// The profile or the command line is at fault, or a part of the program died.
 pub fn run(args: &RunArgs) -> anyhow::Result<ExitCode> {
-    let _ = tracing_subscriber::fmt()
-        .with_writer(std::io::stderr)
-        .with_ansi(false)
-        .without_time() // the journal has its own
-        .with_target(false)
-        .with_env_filter(
-            tracing_subscriber::EnvFilter::try_from_default_env()
-                .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info")),
-        )
-        .try_init();
     let end = end_flag()?;
     let asked = asked_flag()?;
     let profile = Profile::load(&args.profile)?;
