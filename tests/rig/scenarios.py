@@ -5,6 +5,7 @@ All times are the guest's own, stamped by its kernel; see board.py.
 
 import array
 import csv
+import json
 import math
 import re
 import shutil
@@ -36,9 +37,10 @@ def run(*command):
     subprocess.run([str(word) for word in command], check=True, stdin=subprocess.DEVNULL)
 
 
-def disk(image: Path, mib: int, tree=None):
+def disk(image: Path, mib: int, tree=None, owner="0:0"):
     image.unlink(missing_ok=True)
-    run("mke2fs", "-q", "-t", "ext4", *(["-d", tree] if tree else []), image, f"{mib}M")
+    run("mke2fs", "-q", "-t", "ext4", "-E", f"root_owner={owner}",
+        *(["-d", tree] if tree else []), image, f"{mib}M")
 
 
 class Rig:
@@ -74,8 +76,10 @@ class Rig:
         run("cp", "-a", self.base / "tree", fitted)
         fit(fitted, self.program)
         disk(self.root, 500, fitted)
+        users = (line.split(":") for line in (fitted / "etc/passwd").read_text().split("\n"))
+        owner = next(f"{user[2]}:{user[3]}" for user in users if user[0] == "hindward")
         shutil.rmtree(fitted)
-        disk(self.data, 128)
+        disk(self.data, 128, owner=owner)
 
 
 def fit(tree: Path, program: Path):
@@ -392,11 +396,26 @@ def reverse_left(rig, board):
     return f"silent {last - marks[0][0]:.2f} s after leaving reverse"
 
 
+RECORD = """
+[record]
+folder = "/var/lib/hindward"
+most_mib = 64
+minutes = 0.5
+"""
+
+
 def power_cut(rig):
-    """The supply is cut while the buzzer sounds; at the next ignition the board
-    warns again by itself, and its disks are sound."""
+    """The supply is cut while the buzzer sounds and the camera is recorded; at the
+    next ignition the board warns again by itself, its disks are sound, and what
+    was recorded plays."""
     with rig.board(keep=True) as board:
+        board.shell(f"cat >>/etc/hindward/profile.toml <<'E'\n{RECORD}\nE\n"
+                    "systemctl restart hindward.service; sync")
         stand_before_bin(board)
+        board.sleep(6)
+        board.shell("systemctl kill --kill-whom=main -s USR1 hindward.service")
+        # Into the middle of a piece that belongs to the clip.
+        board.sleep(7)
         board.power_cut()
     for disk_image in (rig.root, rig.data):
         # The journal is played back first, as at boot; then nothing may be wrong.
@@ -405,9 +424,37 @@ def power_cut(rig):
         found = subprocess.run(["e2fsck", "-fn", disk_image], stdin=subprocess.DEVNULL,
                                capture_output=True, text=True)
         expect(found.returncode == 0, f"{disk_image.name} is damaged:\n{found.stdout}")
+    clips, frames, left = recorded(rig)
+    expect(clips >= 1, "the clip that was asked for is not there")
     with rig.board(keep=True) as board:
         stand_before_bin(board)
-        return f"disks sound, warning again {board.now():.0f} s after the kernel's start"
+        began = board.now()
+        board.sleep(2)
+        now_left = board.shell("find /var/lib/hindward -name '*.part' -mmin +1 -o -name '.0*'")
+        expect(not now_left, f"leftovers of the cut are still there: {now_left}")
+        return (f"disks sound; {frames} recorded frames whole in {clips} clip, {left} unfinished "
+                f"file; warning again {began:.0f} s after the kernel's start")
+
+
+def recorded(rig):
+    """Clips, their whole frames, and unfinished files on the data disk."""
+    copy = rig.base / "recorded"
+    shutil.rmtree(copy, ignore_errors=True)
+    copy.mkdir()
+    run("debugfs", "-R", f"rdump / {copy}", rig.data)
+    frames = 0
+    clips = sorted(copy.glob("clips/0*"))
+    for clip in clips:
+        again = copy / f"{clip.name}-again"
+        done = subprocess.run([rig.program, "clip", clip, "--out", again, "--json"],
+                              stdin=subprocess.DEVNULL, capture_output=True, text=True)
+        expect(done.returncode == 0, f"{clip.name} cannot be read: {done.stderr}")
+        told = json.loads(done.stdout)
+        expect(told["broken"] == 0 and "note" not in done.stderr,
+               f"{clip.name} is not whole: {told} {done.stderr}")
+        expect(told["frames"] >= 100, f"{clip.name} has {told['frames']} frames only")
+        frames += told["frames"]
+    return len(clips), frames, len(list(copy.rglob("*.part")))
 
 
 def main(base: Path, program: Path, wanted):
