@@ -2,8 +2,9 @@
 //!
 //! The source outlives its device: unplugged, stalled or not there yet, it
 //! answers [`Grab::Timeout`] and tries to open the device again. Of several
-//! frames that wait, the newest is taken. Times are the driver's, where it
-//! stamps on the monotonic clock.
+//! frames that wait, the newest is taken; where all buffers are full the driver
+//! had none left for newer ones, so that even the newest is old, and the next is
+//! waited for. Times are the driver's, where it stamps on the monotonic clock.
 
 use std::panic::{catch_unwind, AssertUnwindSafe};
 use std::sync::Arc;
@@ -229,10 +230,15 @@ impl Open {
             self.started = true;
         }
         let mut passed_over = 0;
+        let mut waited = false;
         loop {
             let (bytes, meta) = stream.next()?;
+            // One buffer is ours; with this the driver had given all others back.
+            let all_were_full = passed_over + 2 >= BUFFERS && !waited;
+            let wait = if all_were_full { millis } else { 0 };
+            waited |= all_were_full;
             // A flood that never ends must not keep us here.
-            if passed_over < BUFFERS && self.handle.poll(POLLIN, 0)? > 0 {
+            if passed_over < 2 * BUFFERS && self.handle.poll(POLLIN, wait)? > 0 {
                 passed_over += 1;
                 continue;
             }

@@ -5,6 +5,7 @@ mod eyes;
 mod health;
 mod live_clip;
 mod notify;
+mod pace;
 mod pipeline;
 #[cfg(feature = "realtime")]
 mod realtime;

@@ -25,9 +25,12 @@ pub(crate) fn raise() -> io::Result<()> {
     }
 }
 
-/// Lets every other thread of the program go first. A refusal costs nothing but
-/// that, so it is no error.
-pub(crate) fn lower() {
+/// Lets other threads of the program go before the calling one, by so many steps
+/// of niceness. A refusal costs nothing but that, so it is no error.
+pub(crate) fn lower(steps: libc::c_int) {
     // SAFETY: takes and gives plain numbers; 0 is the calling thread on Linux.
-    let _ = unsafe { libc::setpriority(libc::PRIO_PROCESS, 0, 10) };
+    unsafe {
+        let now = libc::getpriority(libc::PRIO_PROCESS, 0);
+        libc::setpriority(libc::PRIO_PROCESS, 0, now + steps);
+    }
 }

@@ -12,14 +12,15 @@ use clap::Args;
 use super::conductor::{Conductor, SoundEnd};
 use super::eyes::Eyes;
 use super::notify::Notifier;
-use super::record::{Cause, FrameRecorder};
+use super::pace::Pace;
+use super::record::{FrameRecorder, Recording};
 use super::reverse::{Contact, Gate};
 use super::viewer::Viewer;
 use super::{Input, Pipeline};
 use crate::announce::{notice, LineBuzzer, Recorder, Screen};
 use crate::bench::replay::working_scale;
 use crate::camera::{Decoder, Grab, Picture, RawFrame};
-use crate::profile::{Profile, SignalWord};
+use crate::profile::Profile;
 use crate::zone::{Reason, Verdict};
 
 /// How often the reverse contact is looked at.
@@ -139,6 +140,7 @@ pub fn run(args: &RunArgs) -> anyhow::Result<ExitCode> {
         }
         None => None,
     };
+    let on_danger = profile.aboard.record.as_ref().is_some_and(|r| r.on_danger);
     let recorder = match &profile.aboard.record {
         Some(settings) => Some(FrameRecorder::into_ring(settings, &profile, &args.profile)?),
         None => None,
@@ -153,22 +155,19 @@ pub fn run(args: &RunArgs) -> anyhow::Result<ExitCode> {
         stale: profile.health.stale,
         conductor: &conductor,
         viewer: viewer.as_ref(),
-        recording: Recording {
-            recorder: recorder.as_ref(),
-            asked: &asked,
-            on_danger: profile.aboard.record.as_ref().is_some_and(|r| r.on_danger),
-            in_danger: false,
-        },
+        recording: Recording::new(recorder.as_ref(), &asked, on_danger),
         notifier: Notifier::new(),
         reversing: &reversing,
         page_until: epoch.elapsed() + PAGE_FOR,
+        pace: Pace::default(),
     };
     let done = turn.run(&end);
     turn.notifier.stopping();
     end.store(true, Ordering::Relaxed);
     let _ = watcher.join();
-    drop(turn);
+    let turn_pace = turn.pace;
     drop(viewer);
+    tracing::info!("{}", turn_pace.line());
     tracing::info!("{}", conductor.finish().line());
     // Silent by now: a slow disk may take its time.
     if let Some(recorder) = recorder {
@@ -367,41 +366,7 @@ struct Loop<'a> {
     notifier: Notifier,
     reversing: &'a AtomicBool,
     page_until: Duration,
-}
-
-/// What of the loop is recorded, and when a clip is kept.
-struct Recording<'a> {
-    recorder: Option<&'a FrameRecorder>,
-    asked: &'a AtomicBool,
-    on_danger: bool,
-    in_danger: bool,
-}
-
-impl Recording<'_> {
-    /// Only what is announced is recorded: a card wears out, and forward gear
-    /// is nobody's business here.
-    fn frame(&self, frame: &RawFrame, reversing: bool) {
-        if let Some(recorder) = self.recorder.filter(|_| reversing) {
-            recorder.offer(frame);
-        }
-    }
-
-    fn verdict(&mut self, verdict: &Verdict, now: Duration, reversing: bool) {
-        let danger = reversing
-            && matches!(verdict, Verdict::Obstacle(alert) if alert.signal == SignalWord::Danger);
-        let came = danger && !self.in_danger;
-        self.in_danger = danger;
-        let asked = self.asked.swap(false, Ordering::Relaxed);
-        let cause = match (asked, came && self.on_danger) {
-            (true, _) => Cause::Asked,
-            (false, true) => Cause::Danger,
-            (false, false) => return,
-        };
-        match self.recorder {
-            Some(recorder) => recorder.keep(cause, now),
-            None => tracing::info!("asked to keep a clip, but the profile has no [record]"),
-        }
-    }
+    pace: Pace,
 }
 
 impl Loop<'_> {
@@ -484,6 +449,7 @@ impl Loop<'_> {
                 );
             }
             self.conductor.verdict(verdict, captured)?;
+            self.pace.add(epoch.elapsed().saturating_sub(clock));
             if judged {
                 self.notifier
                     .verdict(&format!("{line}; {}", self.eyes.status()));

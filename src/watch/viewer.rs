@@ -75,7 +75,12 @@ impl Viewer {
         let theirs = Arc::clone(&shared);
         let thread = std::thread::Builder::new()
             .name("viewer".into())
-            .spawn(move || show.run(&theirs))
+            .spawn(move || {
+                // On a board with one core the picture waits for the warning.
+                #[cfg(feature = "realtime")]
+                super::realtime::lower(5);
+                show.run(&theirs);
+            })
             .context("no thread for the screen; too many processes?")?;
         Ok(Viewer {
             shared,

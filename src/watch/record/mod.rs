@@ -5,6 +5,7 @@ pub mod command;
 mod ring;
 mod segments;
 mod store;
+mod wish;
 
 use std::path::Path;
 use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
@@ -19,6 +20,7 @@ use crate::camera::{clip_companions, RawFrame};
 use crate::profile::{Profile, RecordSettings};
 use ring::Ring;
 use store::{RingStore, Store};
+pub(super) use wish::Recording;
 
 /// Some seconds of frames ...
 const MOST_QUEUED: usize = 90;
@@ -130,7 +132,7 @@ impl FrameRecorder {
             .name("recorder".into())
             .spawn(move || {
                 #[cfg(feature = "realtime")]
-                super::realtime::lower();
+                super::realtime::lower(15);
                 worker.run();
             })
             .context("no thread for the recording; too many processes?")?;
