@@ -3,6 +3,7 @@
 pub mod clip;
 pub mod compare;
 pub mod label;
+pub mod mask;
 pub mod replay;
 pub mod report;
 mod run_data;

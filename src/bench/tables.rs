@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::fs::{self, File};
 use std::io::{BufWriter, Write};
+use std::path::Path;
 use std::time::Duration;
 
 use serde::Serialize;
@@ -23,7 +24,7 @@ pub const MOTION: &str = "frame,time_s,speed_mps,yaw_rate_rps,inliers,quality";
 /// Totals of a replay.
 #[derive(Debug, Clone, Serialize)]
 pub struct Summary {
-    /// The clip as it was named.
+    /// The clip's whole path, so that it is found from wherever the run is looked at.
     pub clip: String,
     /// The profile's name.
     pub profile: String,
@@ -61,7 +62,10 @@ impl Summary {
         let _ = writeln!(
             out,
             "{}: {} frames, {:.1} s, profile {}",
-            self.clip, self.frames, self.duration_s, self.profile
+            clip_name(&self.clip),
+            self.frames,
+            self.duration_s,
+            self.profile
         );
         if self.broken > 0 {
             let _ = writeln!(out, "  {} frames could not be read", self.broken);
@@ -78,6 +82,12 @@ impl Summary {
         }
         out
     }
+}
+
+/// What a clip is called among people: the last part of its path.
+fn clip_name(path: &str) -> &str {
+    let last = Path::new(path).file_name().and_then(|n| n.to_str());
+    last.unwrap_or(path)
 }
 
 /// The verdict as it stands in tables.
@@ -115,7 +125,8 @@ impl Tables {
             detections: open("detections.csv", DETECTIONS)?,
             motion: open("motion.csv", MOTION)?,
             summary: Summary {
-                clip: source.name().to_string(),
+                clip: std::path::absolute(source.name())
+                    .map_or_else(|_| source.name().into(), |p| p.display().to_string()),
                 profile: profile.name.clone(),
                 vehicle_width_m: profile.vehicle.width.0,
                 frames: 0,

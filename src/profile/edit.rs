@@ -38,6 +38,21 @@ pub struct Saved {
     pub faults_left: Vec<Fault>,
 }
 
+impl Saved {
+    /// The same for programs: `profile`, `previous` and what is `still_to_mend`.
+    pub fn json(&self, profile: &Path) -> serde_json::Value {
+        let faults = self.faults_left.iter();
+        let faults: Vec<String> = faults
+            .map(|f| format!("line {}: {}{}", f.line, f.key, f.says))
+            .collect();
+        serde_json::json!({
+            "profile": profile.display().to_string(),
+            "previous": self.previous.as_ref().map(|p| p.display().to_string()),
+            "still_to_mend": faults,
+        })
+    }
+}
+
 impl Edit {
     /// Opens a profile. It may have faults, as an unfinished one has, but must
     /// be TOML.

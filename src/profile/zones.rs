@@ -6,7 +6,7 @@
 //! * WARNING as far as reaction and braking;
 //! * CAUTION and NOTICE one and two seconds of travel farther, to slow down in.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::time::Duration;
 
@@ -14,7 +14,7 @@ use anyhow::{bail, Context};
 use clap::Args;
 use toml_edit::{value, Table};
 
-use super::edit::{rounded, Edit};
+use super::edit::{rounded, Edit, Saved};
 use super::{Profile, SignalWord, Stopping};
 use crate::units::MetresPerSecond;
 
@@ -76,6 +76,9 @@ pub struct ZonesArgs {
     /// The profile to write into
     #[arg(long, value_name = "PROFILE")]
     into: Option<PathBuf>,
+    /// Print JSON instead of text
+    #[arg(long)]
+    json: bool,
 }
 
 /// One strip across the vehicle's path.
@@ -95,9 +98,33 @@ pub fn run(args: &ZonesArgs) -> anyhow::Result<ExitCode> {
     check_values(args)?;
     let edges = edges(args);
     let half = half_width_m(args);
-    let far = edges.last().map_or(0.0, |e| e.far_m);
     let stopping = stopping(args);
     let speed = MetresPerSecond::from_kmh(args.speed_kmh);
+    // Before anything is said: what cannot be written is refused with nothing done.
+    let saved = match &args.into {
+        Some(path) => Some((path, write(args, path, &edges, half)?)),
+        None => None,
+    };
+    if args.json {
+        let saved = saved.map(|(path, saved)| saved.json(path));
+        let zones: Vec<_> = edges
+            .iter()
+            .map(|e| {
+                serde_json::json!({"signal": e.signal.text(), "near_m": rounded(e.near_m, 3),
+                    "far_m": rounded(e.far_m, 3), "half_width_m": rounded(half, 3)})
+            })
+            .collect();
+        let all = serde_json::json!({
+            "reaction_room_m": rounded(stopping.reaction_room(speed).0, 3),
+            "braking_room_m": rounded(stopping.braking_room(speed).0, 3),
+            "stands_out_m": stands_out_m(args),
+            "clearance_m": args.clearance_m,
+            "zones": zones,
+            "saved": saved,
+        });
+        crate::say::say!("{}", serde_json::to_string_pretty(&all)?);
+        return Ok(ExitCode::SUCCESS);
+    }
     crate::say::say!(
         "From {} km/h: {:.2} m to react, {:.2} m to brake, {:.2} m in all.",
         args.speed_kmh,
@@ -125,16 +152,7 @@ pub fn run(args: &ZonesArgs) -> anyhow::Result<ExitCode> {
              branch) is not measured by its foot on the ground: leave it more room."
         );
     }
-    if let Some(path) = &args.into {
-        let mut edit = Edit::open(path)?;
-        let round = |v: f64| rounded(v, 3);
-        edit.set(&["vehicle", "width_m"], round(args.width_m))?
-            .set(&["vehicle", "reverse_speed_kmh"], round(args.speed_kmh))?
-            .set(&["vehicle", "reaction_s"], round(args.reaction_s))?
-            .set(&["vehicle", "deceleration_mps2"], round(args.decel))?;
-        widen_watch(&mut edit, far, half)?;
-        put_strips(&mut edit, &edges, half)?;
-        let saved = edit.save()?;
+    if let Some((path, saved)) = saved {
         match &saved.previous {
             Some(previous) => crate::say::say!(
                 "Written into {}; the old one is {}.",
@@ -157,6 +175,20 @@ pub fn run(args: &ZonesArgs) -> anyhow::Result<ExitCode> {
         }
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// Writes the zones, and what they follow from, into the profile.
+fn write(args: &ZonesArgs, path: &Path, edges: &[Edge], half: f64) -> anyhow::Result<Saved> {
+    let far = edges.last().map_or(0.0, |e| e.far_m);
+    let mut edit = Edit::open(path)?;
+    let round = |v: f64| rounded(v, 3);
+    edit.set(&["vehicle", "width_m"], round(args.width_m))?
+        .set(&["vehicle", "reverse_speed_kmh"], round(args.speed_kmh))?
+        .set(&["vehicle", "reaction_s"], round(args.reaction_s))?
+        .set(&["vehicle", "deceleration_mps2"], round(args.decel))?;
+    widen_watch(&mut edit, far, half)?;
+    put_strips(&mut edit, edges, half)?;
+    Ok(edit.save()?)
 }
 
 /// What `check` suggests about the new zones, at once.

@@ -19,11 +19,11 @@ mod own_parts;
 mod panorama;
 mod parallax;
 mod range;
-mod relief;
+pub mod relief;
 
 pub use blob::Blob;
 pub use colour_range::ColourSegmenter;
 pub use ground_model::{GroundModel, Stages};
-pub use motion::{Estimate, Motion};
+pub use motion::{look, Aligner, Estimate, Found, Motion, Slack};
 pub use panorama::{Layout, Panorama};
 pub use range::Ranger;

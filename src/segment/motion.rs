@@ -128,7 +128,7 @@ impl Layout {
 
 /// Bilinear look-up; `None` outside.
 #[inline]
-pub(super) fn look(image: &[f32], columns: usize, rows: usize, c: f32, r: f32) -> Option<f32> {
+pub fn look(image: &[f32], columns: usize, rows: usize, c: f32, r: f32) -> Option<f32> {
     if !(c >= 0.0 && r >= 0.0) {
         return None;
     }

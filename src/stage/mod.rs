@@ -25,6 +25,8 @@ mod thing;
 mod tile;
 mod truth;
 
+pub(crate) use truth::ASIDE;
+
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -43,6 +45,9 @@ pub struct StageArgs {
     /// Of a suite: only the cases whose name contains this.
     #[arg(long)]
     only: Option<String>,
+    /// Print JSON instead of text.
+    #[arg(long)]
+    json: bool,
 }
 
 const EXAMPLES: &str = "\
@@ -78,7 +83,7 @@ pub fn run(args: &StageArgs) -> anyhow::Result<ExitCode> {
     if let Ok(style) = style {
         bar.set_style(style);
     }
-    let counts: anyhow::Result<Vec<usize>> = chosen
+    let counts: anyhow::Result<Vec<(std::path::PathBuf, usize)>> = chosen
         .par_iter()
         .map(|case| {
             let out = match (case.name.as_str(), case.held_back) {
@@ -96,11 +101,23 @@ pub fn run(args: &StageArgs) -> anyhow::Result<ExitCode> {
             if !single {
                 bar.inc(1);
             }
-            Ok(frames)
+            Ok((out, frames))
         })
         .collect();
     bar.finish_and_clear();
-    let frames: usize = counts?.iter().sum();
+    let counts = counts?;
+    let frames: usize = counts.iter().map(|c| c.1).sum();
+    if args.json {
+        let clips: Vec<_> = counts
+            .iter()
+            .map(|(clip, n)| serde_json::json!({"clip": clip.display().to_string(), "frames": n}))
+            .collect();
+        crate::say::say!(
+            "{:#}",
+            serde_json::json!({"clips": clips, "frames": frames})
+        );
+        return Ok(ExitCode::SUCCESS);
+    }
     crate::say::say!(
         "{} clip(s), {frames} frames, in {}",
         chosen.len(),

@@ -30,7 +30,7 @@ const LOOKS: i32 = 28;
 
 /// Among points equally near (a wall across), the one nearest the middle
 /// stands for the thing: a metre aside weighs as much as this much behind.
-const ASIDE: f64 = 0.01;
+pub const ASIDE: f64 = 0.01;
 
 /// The row of a thing; `None` if it has nothing that could be met.
 pub fn row(

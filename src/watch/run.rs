@@ -54,6 +54,9 @@ pub struct RunArgs {
     /// Also write each edge of the sound to this table as it happens.
     #[arg(long, value_name = "CSV")]
     pub edges: Option<PathBuf>,
+    /// Of the self-test: print JSON instead of text.
+    #[arg(long, requires = "self_test")]
+    pub json: bool,
 }
 
 /// Silence the buzzer's line; for after a program that could not do it itself.
@@ -115,7 +118,7 @@ pub fn run(args: &RunArgs) -> anyhow::Result<ExitCode> {
     }
     let conductor = Conductor::start(&profile, epoch, sounds)?;
     if args.self_test {
-        let healthy = self_test(&mut eyes, findings, screen)?;
+        let healthy = self_test(&mut eyes, findings, screen, args.json)?;
         std::thread::sleep(Duration::from_millis(300)); // the chirp
         drop(conductor);
         return Ok(if healthy {
@@ -271,6 +274,7 @@ fn self_test(
     eyes: &mut Eyes,
     mut findings: Findings,
     screen: Option<OpenScreen>,
+    json: bool,
 ) -> anyhow::Result<bool> {
     let mut frame = RawFrame::empty();
     let begun = Instant::now();
@@ -289,8 +293,16 @@ fn self_test(
         false => format!("camera: {}: no picture within 5 s", eyes.status()),
     };
     findings.insert(0, (what, seen));
-    for (finding, good) in &findings {
-        crate::say::say!("{} {finding}", if *good { "ok   " } else { "FAULT" });
+    if json {
+        let all: Vec<_> = findings
+            .iter()
+            .map(|(finding, good)| serde_json::json!({"finding": finding, "works": good}))
+            .collect();
+        crate::say::say!("{:#}", serde_json::json!({"findings": all}));
+    } else {
+        for (finding, good) in &findings {
+            crate::say::say!("{} {finding}", if *good { "ok   " } else { "FAULT" });
+        }
     }
     if let Some((mut screen, size)) = screen {
         screen.show(&notice(size, "self-test", &findings), Duration::ZERO)?;

@@ -9,7 +9,8 @@ use std::fmt::Write as _;
 
 use serde::{Deserialize, Serialize};
 
-use crate::optics::{Ground, PixelPoint};
+use crate::optics::{Ground, GroundPoint, PixelPoint};
+use crate::stage::ASIDE;
 
 /// Columns of truth.csv.
 const TRUTH: &str = "frame,time_s,id,class,behind_m,side_m,half_width_m,height_m,visible";
@@ -37,7 +38,7 @@ pub struct Mark {
 pub struct Place {
     /// Metres behind, nearest point.
     pub behind_m: f64,
-    /// Metres to the right, middle of its extent.
+    /// Metres to the right, of that point.
     pub side_m: f64,
     /// Half its extent along side, metres.
     pub half_width_m: f64,
@@ -69,12 +70,28 @@ impl Mark {
             })
         };
         let (a, b) = (end(self.a)?, end(self.b)?);
+        let nearest = nearest(&a, &b);
         Ok(Place {
-            behind_m: a.behind_m.min(b.behind_m),
-            side_m: (a.side_m + b.side_m) / 2.0,
+            behind_m: nearest.behind_m,
+            side_m: nearest.side_m,
             half_width_m: (a.side_m - b.side_m).abs() / 2.0,
         })
     }
+}
+
+/// The point of the contact line from `a` to `b` nearest to the bumper line; where
+/// it runs across, all of it is about as near, and its point nearest to the middle
+/// stands for it ([`ASIDE`], as in staged clips).
+fn nearest(a: &GroundPoint, b: &GroundPoint) -> GroundPoint {
+    let cost = |p: &GroundPoint| p.behind_m + ASIDE * p.side_m.abs();
+    // The cost bends where the line crosses the middle, nowhere else.
+    let t = a.side_m / (a.side_m - b.side_m);
+    let crossing = (t > 0.0 && t < 1.0).then(|| GroundPoint {
+        behind_m: a.behind_m + t * (b.behind_m - a.behind_m),
+        side_m: 0.0,
+    });
+    let near = if cost(b) < cost(a) { *b } else { *a };
+    crossing.filter(|p| cost(p) < cost(&near)).unwrap_or(near)
 }
 
 /// The truth table of a clip whose frames have the given numbers and times.
@@ -121,7 +138,6 @@ pub fn truth(marks: &[Mark], frames: &[(u64, f64)], ground: &Ground) -> Result<S
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::optics::GroundPoint;
     use crate::profile::Profile;
 
     fn ground() -> Ground {
@@ -152,7 +168,36 @@ mod tests {
         let table = truth(&marks, &frames, &g).unwrap();
         let rows: Vec<&str> = table.lines().collect();
         assert_eq!(rows.len(), 1 + 5, "none after the last mark: {table}");
-        assert_eq!(rows[3], "2,0.2000,3,post,2.0000,0.2000,0.1000,0.900,1.000");
+        // Half way between the nearest points: the middle line at first, then 0.3 m.
+        assert_eq!(rows[3], "2,0.2000,3,post,2.0000,0.1500,0.1000,0.900,1.000");
+    }
+
+    #[test]
+    fn the_place_is_the_nearest_point_of_the_contact_line() {
+        let g = ground();
+        let place = |a: (f64, f64), b: (f64, f64)| {
+            let at = |(behind_m, side_m)| {
+                let p = g.to_pixel(GroundPoint { behind_m, side_m }).unwrap();
+                [p.u, p.v]
+            };
+            let mark = Mark {
+                a: at(a),
+                b: at(b),
+                ..mark(&g, 0, 3.0, 0.0, 0.1)
+            };
+            let p = mark.place(&g).unwrap();
+            (p.behind_m, p.side_m, p.half_width_m)
+        };
+        let close = |got: (f64, f64, f64), want: (f64, f64, f64)| {
+            let off = (got.0 - want.0).abs() + (got.1 - want.1).abs() + (got.2 - want.2).abs();
+            assert!(off < 1e-6, "{got:?}, expected {want:?}");
+        };
+        // A wall that comes nearer to the right: its near end.
+        close(place((3.0, -1.0), (2.0, 1.0)), (2.0, 1.0, 1.0));
+        // One right across: its point on the middle line, not its own middle.
+        close(place((2.0, -0.2), (2.0, 1.4)), (2.0, 0.0, 0.8));
+        // Across, but off to the right: its end toward the middle.
+        close(place((2.0, 0.4), (2.0, 1.4)), (2.0, 0.4, 0.5));
     }
 
     #[test]

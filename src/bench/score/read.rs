@@ -14,7 +14,7 @@ pub struct True {
     pub class: String,
     /// Nearest point, metres behind.
     pub behind_m: f64,
-    /// Nearest point, metres to the right.
+    /// The same point, metres to the right.
     pub side_m: f64,
     /// Half its extent along side.
     pub half_width_m: f64,
@@ -215,6 +215,9 @@ pub fn clip_of(dir: &Path, summary: &serde_json::Value) -> anyhow::Result<PathBu
     let mut places = Vec::new();
     if let Some(named) = summary["clip"].as_str() {
         places.push(PathBuf::from(named));
+        // Runs of older versions name the clip from where they were made, mostly
+        // the folder that the run lies in.
+        places.extend(dir.parent().map(|p| p.join(named)));
     }
     places.push(dir.to_owned());
     places.extend(dir.parent().map(Path::to_owned));

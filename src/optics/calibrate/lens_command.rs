@@ -5,6 +5,7 @@ use std::process::ExitCode;
 
 use anyhow::{bail, Context};
 use clap::{Args, ValueEnum};
+use serde_json::{json, Value};
 
 use super::board::print::{Paper, Sheet};
 use super::board::{find_board, BoardSize, Grey};
@@ -13,7 +14,7 @@ use super::lens_parameters::FitModel;
 use super::lens_sheet::{self, COVERAGE};
 use super::pictures::{each_shot, Shot};
 use crate::optics::{Lens, LensModel};
-use crate::profile::edit::{rounded, write_atomically, Edit};
+use crate::profile::edit::{rounded, write_atomically, Edit, Saved};
 use crate::units::Metres;
 
 /// Calibrate the lens from pictures of a flat checkerboard.
@@ -48,6 +49,9 @@ pub struct LensArgs {
     /// Write a page with residual arrows and the coverage map
     #[arg(long, value_name = "FILE.html")]
     sheet: Option<PathBuf>,
+    /// Print JSON instead of text
+    #[arg(long)]
+    json: bool,
 }
 
 /// Make a checkerboard to print.
@@ -70,6 +74,9 @@ pub struct BoardArgs {
     /// Paper, lying
     #[arg(long, value_enum, default_value = "a4")]
     paper: Paper,
+    /// Print JSON instead of text
+    #[arg(long)]
+    json: bool,
 }
 
 /// Runs `hindward board`.
@@ -88,6 +95,12 @@ pub fn run_board(args: &BoardArgs) -> anyhow::Result<ExitCode> {
         ),
     };
     write_file(&args.out, &bytes)?;
+    if args.json {
+        let all = json!({"board": args.out.display().to_string(),
+            "inner_corners": args.board.to_string(), "square_mm": args.square_mm, "bar_mm": 100});
+        super::say(format_args!("{all:#}"));
+        return Ok(ExitCode::SUCCESS);
+    }
     super::say(format_args!(
         "{}: {} inner corners, {} mm squares. Print at 100 % and check that the bar measures 100 mm.",
         args.out.display(),
@@ -113,9 +126,11 @@ pub fn run_lens(args: &LensArgs) -> anyhow::Result<ExitCode> {
     let mut views = Vec::new();
     let mut size = None;
     let square = Metres(args.square_mm / 1000.0);
+    let mut unusable = Vec::new();
     each_shot(&args.pictures, |shot| {
         match look(&shot, args.board, square, &mut size) {
             Ok(view) => views.push(view),
+            Err(why) if args.json => unusable.push((shot.name, why)),
             Err(why) => super::say(format_args!("{}: left out: {why}", shot.name)),
         }
     })?;
@@ -123,15 +138,58 @@ pub fn run_lens(args: &LensArgs) -> anyhow::Result<ExitCode> {
         bail!("none of the pictures could be read; check the paths");
     };
     let fit = fit_lens(&views, size, args.model, true)?;
-    report(&fit, args.board);
+    if !args.json {
+        report(&fit, args.board);
+    }
     if let Some(path) = &args.sheet {
         write_file(path, lens_sheet::html(&fit).as_bytes())?;
-        super::say(format_args!("sheet: {}", path.display()));
+        if !args.json {
+            super::say(format_args!("sheet: {}", path.display()));
+        }
     }
-    if let Some(edit) = edit {
-        store(edit, &fit.lens)?;
+    let saved = edit.map(|edit| store(edit, &fit.lens)).transpose()?;
+    match saved {
+        _ if args.json => {
+            let saved = saved.zip(args.into.as_ref());
+            let saved = saved.map(|(saved, profile)| saved.json(profile));
+            super::say(format_args!("{:#}", as_json(&fit, &unusable, saved)));
+        }
+        Some(saved) => super::say_saved(&saved, "[lens]"),
+        None => {}
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// The result for programs.
+fn as_json(fit: &LensFit, unusable: &[(String, String)], saved: Option<Value>) -> Value {
+    let mut pictures: Vec<Value> = fit
+        .views
+        .iter()
+        .map(|v| {
+            json!({"picture": v.view.name, "corners": v.view.points.len(), "rms_px": v.rms_px,
+                "left_out": v.left_out})
+        })
+        .collect();
+    pictures.extend(unusable.iter().map(
+        |(name, why)| json!({"picture": name, "corners": 0, "rms_px": null, "left_out": why}),
+    ));
+    let names = fit.model.parameter_names();
+    let named = |values: &[f64]| -> serde_json::Map<String, Value> {
+        let pairs = names.iter().zip(values);
+        pairs.map(|(n, v)| ((*n).to_string(), json!(v))).collect()
+    };
+    let (columns, rows) = COVERAGE;
+    let counts = fit.coverage(columns, rows);
+    let used = fit.views.iter().filter(|v| v.left_out.is_none()).count();
+    json!({
+        "pictures": pictures,
+        "rms_px": fit.rms_px,
+        "values": named(&fit.values),
+        "standard_deviations": named(&fit.sd),
+        "coverage": counts.chunks(columns).collect::<Vec<_>>(),
+        "notes": warnings(fit, &counts, used),
+        "saved": saved,
+    })
 }
 
 fn look(
@@ -241,7 +299,7 @@ fn warnings(fit: &LensFit, counts: &[usize], used: usize) -> Vec<String> {
 }
 
 /// Writes the lens into the profile.
-fn store(mut edit: Edit, lens: &Lens) -> anyhow::Result<()> {
+fn store(mut edit: Edit, lens: &Lens) -> anyhow::Result<Saved> {
     let name = FitModel::value_variants()
         .iter()
         .find(|m| {
@@ -281,8 +339,7 @@ fn store(mut edit: Edit, lens: &Lens) -> anyhow::Result<()> {
             None => edit.remove(&["lens", key]),
         };
     }
-    super::say_saved(&edit.save()?, "[lens]");
-    Ok(())
+    Ok(edit.save()?)
 }
 
 fn write_file(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {

@@ -6,6 +6,7 @@ use std::process::ExitCode;
 
 use anyhow::{bail, Context};
 use clap::Args;
+use serde_json::{json, Value};
 
 use super::board::{find_board, BoardSize};
 use super::ground_board::{board_marks, with_place_noise, BoardPlace};
@@ -14,7 +15,7 @@ use super::mount_fit::{fit_mount, range_sd_m, Mark, MarkNoise, MountFit, PREDICT
 use super::pick;
 use super::pictures::one_shot;
 use crate::optics::{Ground, Lens, Mount};
-use crate::profile::edit::{rounded, rows, Edit};
+use crate::profile::edit::{rounded, rows, Edit, Saved};
 use crate::profile::read_lens;
 use crate::units::{Metres, Radians};
 
@@ -85,6 +86,9 @@ pub struct MountArgs {
     /// Show the result without writing it
     #[arg(long)]
     dry_run: bool,
+    /// Print JSON instead of text
+    #[arg(long)]
+    json: bool,
 }
 
 /// Runs `hindward mount`.
@@ -119,19 +123,71 @@ pub fn run_mount(args: &MountArgs) -> anyhow::Result<ExitCode> {
                 Err(why) => (false, why.to_string()),
             };
             if !pick::serve(picture, file, (lens.width, lens.height), &solve)? {
-                super::say(format_args!(
-                    "given up: no marks saved, the profile is as it was"
-                ));
+                if args.json {
+                    super::say(format_args!("{}", json!({"saved": null})));
+                } else {
+                    super::say(format_args!(
+                        "given up: no marks saved, the profile is as it was"
+                    ));
+                }
                 return Ok(ExitCode::from(1));
             }
         }
         fit_mount(&lens, &read_marks(file)?, noise)?
     };
-    super::say(format_args!("{}", report(&fit, &lens)));
-    if !args.dry_run {
-        store(edit, &fit.mount)?;
+    if !args.json {
+        super::say(format_args!("{}", report(&fit, &lens)));
+    }
+    let saved = match args.dry_run {
+        true => None,
+        false => Some(store(edit, &fit.mount)?),
+    };
+    match saved {
+        _ if args.json => {
+            let saved = saved.map(|saved| saved.json(&args.into));
+            super::say(format_args!("{:#}", as_json(&fit, &lens, saved)));
+        }
+        Some(saved) => super::say_saved(&saved, "[mount]"),
+        None => {}
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// The result for programs.
+fn as_json(fit: &MountFit, lens: &Lens, saved: Option<Value>) -> Value {
+    let m = &fit.mount;
+    let sd = |i: usize| m.covariance[(i, i)].max(0.0).sqrt();
+    let marks: Vec<Value> = fit
+        .marks
+        .iter()
+        .map(|k| {
+            json!({"mark": k.mark.name, "behind_error_m": k.behind_error_m,
+                "side_error_m": k.side_error_m, "error_px": k.error_px, "outlier": k.outlier})
+        })
+        .collect();
+    let ground = Ground::new(*lens, *m);
+    let expected: Vec<Value> = PREDICTED_AT_M
+        .iter()
+        .map(|&at| json!({"behind_m": at, "sd_m": range_sd_m(&ground, at, 0.0)}))
+        .collect();
+    json!({
+        "marks": marks,
+        "one_is_wrong": fit.one_is_wrong,
+        "height_m": m.height.0,
+        "pitch_deg": m.pitch.degrees(),
+        "roll_deg": m.roll.degrees(),
+        "yaw_deg": m.yaw.degrees(),
+        "set_back_m": m.set_back.0,
+        "side_offset_m": m.side_offset.0,
+        "height_sd_m": sd(0),
+        "pitch_sd_deg": sd(1).to_degrees(),
+        "roll_sd_deg": sd(2).to_degrees(),
+        "yaw_sd_deg": sd(3).to_degrees(),
+        "set_back_sd_m": sd(4),
+        "side_offset_sd_m": sd(5),
+        "range_error": expected,
+        "saved": saved,
+    })
 }
 
 fn read_marks(file: &Path) -> anyhow::Result<Vec<Mark>> {
@@ -270,7 +326,7 @@ fn report(fit: &MountFit, lens: &Lens) -> String {
 }
 
 /// Writes the mount into the profile.
-fn store(mut edit: Edit, mount: &Mount) -> anyhow::Result<()> {
+fn store(mut edit: Edit, mount: &Mount) -> anyhow::Result<Saved> {
     let m = mount;
     let sd = |i: usize| m.covariance[(i, i)].max(0.0).sqrt();
     let degrees = |a: Radians| rounded(a.degrees(), 4);
@@ -295,8 +351,7 @@ fn store(mut edit: Edit, mount: &Mount) -> anyhow::Result<()> {
         .map(|i| (0..6).map(|j| significant(m.covariance[(i, j)])).collect())
         .collect();
     edit.set(&["mount", "covariance_m_rad"], rows(&matrix))?;
-    super::say_saved(&edit.save()?, "[mount]");
-    Ok(())
+    Ok(edit.save()?)
 }
 
 /// Seven significant digits.
