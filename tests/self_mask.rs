@@ -62,9 +62,10 @@ fn the_bumper_is_found_and_the_profile_names_the_mask() {
         assert!(done.status.success(), "{ground}: {done:?}");
         let (recall, precision) = agreement(dir.path());
         println!("{ground}: recall {recall:.3}, precision {precision:.3}");
-        // The mask has a rim of four pixels at this size, which costs precision.
-        assert!(recall >= 0.95, "{ground}: {recall}");
-        assert!(precision >= 0.85, "{ground}: {precision}");
+        // Corners that stay undecided stay watched: the safe side. What is masked
+        // beyond the vehicle is a rim of two pixels.
+        assert!(recall >= 0.9, "{ground}: {recall}");
+        assert!(precision >= 0.95, "{ground}: {precision}");
         let after = std::fs::read_to_string(dir.path().join("car.toml")).unwrap();
         assert!(after.contains("self_mask = \"car-self-mask.png\""));
         assert!(after.contains("# A PNG beside this file"), "comments stay");
