@@ -86,7 +86,7 @@ fn nearest(a: &GroundPoint, b: &GroundPoint) -> GroundPoint {
     let cost = |p: &GroundPoint| p.behind_m + ASIDE * p.side_m.abs();
     // The cost bends where the line crosses the middle, nowhere else.
     let t = a.side_m / (a.side_m - b.side_m);
-    let crossing = (t > 0.0 && t < 1.0).then(|| GroundPoint {
+    let crossing = (t > 0.0 && t < 1.0).then_some(GroundPoint {
         behind_m: a.behind_m + t * (b.behind_m - a.behind_m),
         side_m: 0.0,
     });
