@@ -222,7 +222,7 @@ impl Open {
         if self.started {
             // Waiting inside the library would make it hand a buffer back twice
             // after a timeout, so it is only asked when a frame is there.
-            if self.handle.poll(POLLIN, millis)? == 0 {
+            if !ready(&self.handle, millis)? {
                 return Ok(None);
             }
         } else {
@@ -238,7 +238,7 @@ impl Open {
             let wait = if all_were_full { millis } else { 0 };
             waited |= all_were_full;
             // A flood that never ends must not keep us here.
-            if passed_over < 2 * BUFFERS && self.handle.poll(POLLIN, wait)? > 0 {
+            if passed_over < 2 * BUFFERS && ready(&self.handle, wait)? {
                 passed_over += 1;
                 continue;
             }
@@ -265,6 +265,15 @@ impl Open {
                 broken,
             }));
         }
+    }
+}
+
+/// Whether a frame comes within `millis`. A signal ends the wait, and nothing
+/// more: it says nothing about the device.
+fn ready(handle: &Handle, millis: i32) -> std::io::Result<bool> {
+    match handle.poll(POLLIN, millis) {
+        Err(e) if e.kind() == std::io::ErrorKind::Interrupted => Ok(false),
+        events => Ok(events? > 0),
     }
 }
 

@@ -76,9 +76,10 @@ impl Viewer {
         let thread = std::thread::Builder::new()
             .name("viewer".into())
             .spawn(move || {
-                // On a board with one core the picture waits for the warning.
+                // On a board with one core the picture gives way to the warning,
+                // but not so far that the screen shows what is long past.
                 #[cfg(feature = "realtime")]
-                super::realtime::lower(5);
+                super::realtime::lower(2);
                 show.run(&theirs);
             })
             .context("no thread for the screen; too many processes?")?;

@@ -18,7 +18,7 @@ from announced import pulses, sound_of, story
 from board import Board, Failure
 
 HERE = Path(__file__).resolve().parent
-CLIP_S, MOVES_S = 9.5, 1.5  # of approach.toml: its length, when the vehicle moves
+CLIP_S, MOVES_S = 15, 1.5  # of approach.toml: its length, when the vehicle moves
 CLIPS = ("approach", "shunting")
 SCENARIOS = {}
 
@@ -68,7 +68,7 @@ class Rig:
                 "--out", self.base / f"{name}-replay")
             run("ffmpeg", "-loglevel", "error", "-y", "-i", next(clip.glob("*.avi")),
                 "-pix_fmt", "yuyv422", "-f", "rawvideo", raw / f"{name}.yuyv")
-        disk(self.clips, 500, raw)
+        disk(self.clips, 600, raw)
         shutil.rmtree(raw)
 
         fitted = self.base / "fitted"
