@@ -243,7 +243,7 @@ fn check(scene: &Scene, mut fault: impl FnMut(&str, Option<usize>, &str, String)
                 section,
                 i,
                 key,
-                format!("= {v} is not within {low} to {high}"),
+                format!("= {v} is not within {low} to {high}; give a value between"),
             );
         }
     };
