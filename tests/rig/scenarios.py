@@ -150,6 +150,12 @@ def heard(board, seconds):
     return names
 
 
+def devices_up(board):
+    """The guest answers before its devices are there."""
+    wait_for(board, "the guest's devices",
+             lambda: board.shell("systemctl is-active rig-devices.service || true") == "active", 60)
+
+
 def unit(board, what):
     return board.shell(f"systemctl show hindward.service -P {what}")
 
@@ -409,6 +415,7 @@ def power_cut(rig):
     next ignition the board warns again by itself, its disks are sound, and what
     was recorded plays."""
     with rig.board(keep=True) as board:
+        devices_up(board)
         board.shell(f"cat >>/etc/hindward/profile.toml <<'E'\n{RECORD}\nE\n"
                     "systemctl restart hindward.service; sync")
         stand_before_bin(board)
@@ -427,6 +434,7 @@ def power_cut(rig):
     clips, frames, left = recorded(rig)
     expect(clips >= 1, "the clip that was asked for is not there")
     with rig.board(keep=True) as board:
+        devices_up(board)
         stand_before_bin(board)
         began = board.now()
         board.sleep(2)
@@ -481,6 +489,7 @@ def main(base: Path, program: Path, wanted):
     if shared:
         print("== booting", flush=True)
         with rig.board() as board:
+            devices_up(board)
             for name in shared:
                 tell(name, SCENARIOS[name], rig, board)
             if failed:
