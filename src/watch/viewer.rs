@@ -75,13 +75,7 @@ impl Viewer {
         let theirs = Arc::clone(&shared);
         let thread = std::thread::Builder::new()
             .name("viewer".into())
-            .spawn(move || {
-                // On a board with one core the picture gives way to the warning,
-                // but not so far that the screen shows what is long past.
-                #[cfg(feature = "realtime")]
-                super::realtime::lower(2);
-                show.run(&theirs);
-            })
+            .spawn(move || show.run(&theirs))
             .context("no thread for the screen; too many processes?")?;
         Ok(Viewer {
             shared,
