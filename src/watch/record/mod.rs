@@ -132,7 +132,7 @@ impl FrameRecorder {
             .name("recorder".into())
             .spawn(move || {
                 #[cfg(feature = "realtime")]
-                super::realtime::lower(15);
+                super::realtime::lower(7);
                 worker.run();
             })
             .context("no thread for the recording; too many processes?")?;
