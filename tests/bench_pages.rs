@@ -167,6 +167,17 @@ fn comparing_says_who_is_worse() {
             i32::from(value["a"]["alarms"].as_u64() > value["b"]["alarms"].as_u64())
         )
     );
+    // A run of another clip is no run to compare with.
+    let stray = dir.path().join("stray");
+    std::fs::create_dir(&stray).expect("temp dir");
+    for name in ["detections.csv", "edges.csv", "profile.toml"] {
+        std::fs::copy(Path::new(run).join(name), stray.join(name)).expect("temp dir");
+    }
+    std::fs::write(stray.join("summary.json"), r#"{"clip": "another"}"#).expect("temp dir");
+    let out = hindward(&["compare", run, stray.to_str().unwrap()]);
+    assert_eq!(out.status.code(), Some(2));
+    let said = String::from_utf8_lossy(&out.stderr);
+    assert!(said.contains("different clips"), "{said}");
     assert_eq!(
         hindward(&["compare", run, "nowhere"]).status.code(),
         Some(2)

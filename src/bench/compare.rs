@@ -9,6 +9,7 @@ use serde::Serialize;
 
 use super::run_data::{RunData, Shot};
 use super::score::measure::judge;
+use super::score::read::True;
 
 /// Compare two runs of the same clip, frame by frame.
 #[derive(Debug, clap::Args)]
@@ -87,9 +88,18 @@ struct Comparison {
 /// Runs the command.
 ///
 /// # Errors
-/// A run cannot be read, or the runs share no frame.
+/// A run cannot be read, or the runs are of different clips or share no frame.
 pub fn run(args: &CompareArgs) -> anyhow::Result<ExitCode> {
     let (a, b) = (RunData::read(&args.before)?, RunData::read(&args.after)?);
+    if !same_clip(&a, &b) {
+        bail!(
+            "{} and {}: are of different clips ({}, {}); compare two runs of one clip",
+            args.before.display(),
+            args.after.display(),
+            a.clip.display(),
+            b.clip.display()
+        );
+    }
     let comparison = compare(&a, &b);
     if comparison.frames == 0 {
         bail!(
@@ -104,6 +114,22 @@ pub fn run(args: &CompareArgs) -> anyhow::Result<ExitCode> {
         crate::say::text(text(&comparison));
     }
     Ok(ExitCode::from(u8::from(comparison.worse)))
+}
+
+/// Whether both runs are of one clip: the same truth and name, wherever it lay.
+fn same_clip(a: &RunData, b: &RunData) -> bool {
+    let truths = |run: &RunData| -> Option<BTreeMap<u64, Vec<True>>> {
+        run.truth.as_ref()?;
+        let shots = run.shots.iter();
+        Some(shots.map(|s| (s.number, s.scored.truths.clone())).collect())
+    };
+    if let (Some(a), Some(b)) = (truths(a), truths(b)) {
+        // One may have been cut short.
+        return a
+            .iter()
+            .all(|(n, t)| b.get(n).is_none_or(|other| other == t));
+    }
+    a.clip.file_name() == b.clip.file_name()
 }
 
 fn compare(a: &RunData, b: &RunData) -> Comparison {

@@ -35,7 +35,8 @@ const WATCH_BESIDE_M: f64 = 0.5;
 #[command(after_help = "\
 Examples:
   hindward zones --width-m 1.78 --speed-kmh 5 --reaction-s 1.5 --decel 3.4
-  hindward zones --width-m 1.78 --speed-kmh 5 --reaction-s 1.5 --decel 3.4 --tow-bar-m 0.12 --into car.toml
+  hindward zones --width-m 1.78 --speed-kmh 5 --reaction-s 1.5 --decel 3.4 \\
+      --tow-bar-m 0.12 --into car.toml
 
 Reaction and braking: 2.5 s and 3.4 m/s2 are AASHTO's cautious design values.
 Exit codes: 0 done; 2 a value, the profile or a file is at fault, nothing is then written.")]

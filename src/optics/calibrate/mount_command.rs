@@ -50,10 +50,10 @@ pub struct MountArgs {
     /// Profile that holds the lens and whose [mount] is set; the profile as it was stays as PROFILE.previous
     #[arg(long, value_name = "PROFILE")]
     into: PathBuf,
-    /// Open a local page to click the marks in this picture
+    /// Open a local page to click the marks in this picture, or in the first one of this clip
     #[arg(long, value_name = "PICTURE", requires = "marks")]
     pick: Option<PathBuf>,
-    /// Picture of a checkerboard that lies on the ground, used instead of marks
+    /// Picture (or clip: its first) of a checkerboard that lies on the ground, used instead of marks
     #[arg(long, value_name = "PICTURE", conflicts_with_all = ["marks", "pick"],
           requires_all = ["square_mm", "board_behind_m"])]
     ground_board: Option<PathBuf>,

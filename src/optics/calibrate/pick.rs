@@ -26,27 +26,7 @@ pub(super) fn serve(
     size: (u32, u32),
     solve: Solve,
 ) -> anyhow::Result<bool> {
-    let kind = match picture.extension().and_then(|e| e.to_str()) {
-        Some(e) if e.eq_ignore_ascii_case("png") => "image/png",
-        Some(e) if e.eq_ignore_ascii_case("jpg") || e.eq_ignore_ascii_case("jpeg") => "image/jpeg",
-        _ => bail!(
-            "{}: is neither .jpg nor .png; save a still picture as one",
-            picture.display()
-        ),
-    };
-    // Read it as any picture first: damage and a wrong size show here.
-    let grey = super::pictures::one_shot(picture)?;
-    if (grey.width as u32, grey.height as u32) != size {
-        bail!(
-            "{}: is {}x{}, but the profile's camera gives {}x{}; take the picture with that camera setting",
-            picture.display(), grey.width, grey.height, size.0, size.1
-        );
-    }
-    if std::fs::metadata(picture)?.len() > MOST_PICTURE_BYTES {
-        bail!("{}: is over 64 MiB; save it smaller", picture.display());
-    }
-    let bytes =
-        std::fs::read(picture).with_context(|| format!("{}: cannot be read", picture.display()))?;
+    let (kind, bytes) = shown(picture, size)?;
     let earlier = std::fs::read_to_string(marks_file).unwrap_or_default();
     let server = Loopback::open(MOST_BODY_BYTES)?;
     let page = Page {
@@ -65,6 +45,38 @@ pub(super) fn serve(
             return done;
         }
     }
+}
+
+/// The picture as a browser shows it: a still as it is, of a clip the first
+/// picture without loss.
+fn shown(picture: &Path, size: (u32, u32)) -> anyhow::Result<(&'static str, Vec<u8>)> {
+    // Read it as any picture first: damage and a wrong size show here.
+    let image = super::pictures::one_shot_rgb(picture)?;
+    if image.dimensions() != size {
+        bail!(
+            "{}: is {}x{}, but the profile's camera gives {}x{}; take the picture with that camera setting",
+            picture.display(), image.width(), image.height(), size.0, size.1
+        );
+    }
+    let still = match picture.extension().and_then(|e| e.to_str()) {
+        _ if picture.is_dir() => None,
+        Some(e) if e.eq_ignore_ascii_case("png") => Some("image/png"),
+        Some(e) if e.eq_ignore_ascii_case("jpg") || e.eq_ignore_ascii_case("jpeg") => {
+            Some("image/jpeg")
+        }
+        _ => None,
+    };
+    if let Some(kind) = still {
+        if std::fs::metadata(picture)?.len() > MOST_PICTURE_BYTES {
+            bail!("{}: is over 64 MiB; save it smaller", picture.display());
+        }
+        let bytes = std::fs::read(picture)
+            .with_context(|| format!("{}: cannot be read", picture.display()))?;
+        return Ok((kind, bytes));
+    }
+    let mut png = std::io::Cursor::new(Vec::new());
+    image.write_to(&mut png, image::ImageFormat::Png)?;
+    Ok(("image/png", png.into_inner()))
 }
 
 struct Page<'a> {

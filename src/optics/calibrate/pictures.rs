@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use anyhow::{bail, Context};
+use image::RgbImage;
 
 use super::board::Grey;
 use crate::camera::{ClipSource, Decoder, Grab, Picture, RawFrame, Source};
@@ -52,13 +53,39 @@ pub(super) fn each_shot(paths: &[PathBuf], mut each: impl FnMut(Shot)) -> anyhow
 /// # Errors
 /// It cannot be opened or is damaged.
 pub(super) fn one_shot(path: &Path) -> anyhow::Result<Grey> {
-    let mut first = None;
-    shots_of(path, &mut |shot| {
-        first.get_or_insert(shot);
-    })?;
-    let shot = first.with_context(|| format!("{}: holds no picture", path.display()))?;
-    shot.grey
-        .map_err(|why| anyhow::anyhow!("{}: {why}; take another picture", shot.name))
+    let mut picture = Picture::default();
+    let decoded = Decoder::new()?.decode(&first_frame(path)?, 1, &mut picture);
+    decoded
+        .map(|()| Grey::from_plane(&picture.y))
+        .map_err(|why| damaged(path, &why))
+}
+
+/// The same in colour.
+///
+/// # Errors
+/// As above.
+pub(super) fn one_shot_rgb(path: &Path) -> anyhow::Result<RgbImage> {
+    let mut picture = RgbImage::default();
+    let decoded = Decoder::new()?.decode_rgb(&first_frame(path)?, &mut picture);
+    decoded.map_err(|why| damaged(path, &why))?;
+    Ok(picture)
+}
+
+fn first_frame(path: &Path) -> anyhow::Result<RawFrame> {
+    let mut source = ClipSource::open(path)?;
+    let mut frame = RawFrame::empty();
+    loop {
+        match source.grab(&mut frame)? {
+            Grab::Frame => return Ok(frame),
+            Grab::Timeout => {}
+            Grab::Broken(why) => return Err(damaged(path, &why)),
+            Grab::End => bail!("{}: holds no picture", path.display()),
+        }
+    }
+}
+
+fn damaged(path: &Path, why: &dyn std::fmt::Display) -> anyhow::Error {
+    anyhow::anyhow!("{}: {why}; take another picture", path.display())
 }
 
 fn is_picture(path: &Path) -> bool {

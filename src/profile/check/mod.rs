@@ -144,7 +144,13 @@ pub fn run(args: &CheckArgs) -> anyhow::Result<ExitCode> {
             );
         }
         let mut picture = load_still(still, &profile)?;
-        plan::onto_still(&mut picture, &profile, &sight, &report.us_objects);
+        plan::onto_still(
+            &mut picture,
+            &profile,
+            &sight,
+            &report.us_objects,
+            &report.un_objects,
+        );
         files.push((out, png(&picture)?));
     }
     for (path, bytes) in files {

@@ -15,6 +15,9 @@ use super::sight::Sight;
 
 pub(super) const HEIGHT_M: f64 = 0.8;
 pub(super) const RADIUS_M: f64 = 0.15;
+/// Where UN R158's field begins and ends.
+pub(super) const FIELD_NEAR_M: f64 = 0.3;
+pub(super) const FIELD_FAR_M: f64 = 3.5;
 /// Patch that must show of the nearest objects.
 const PATCH_M: f64 = 0.15;
 const ACROSS: usize = 13;
@@ -77,7 +80,10 @@ pub(super) fn us_objects(sight: &Sight) -> Vec<ObjectRow> {
 pub(super) fn un_objects(sight: &Sight, profile: &Profile) -> Vec<ObjectRow> {
     let half = 0.5 * profile.vehicle.width.0;
     let mut rows = Vec::new();
-    for (row, behind, demand) in [("near", 0.3, Demand::Patch), ("far", 3.5, Demand::Whole)] {
+    for (row, behind, demand) in [
+        ("near", FIELD_NEAR_M, Demand::Patch),
+        ("far", FIELD_FAR_M, Demand::Whole),
+    ] {
         for (place, side) in [("left", -half), ("centre", 0.0), ("right", half)] {
             rows.push(judge(
                 sight,

@@ -45,7 +45,7 @@ pub(super) fn plan(
     };
     let legend_top = TOP_PX + far_m * PX_PER_M + 14.0;
     let width = 2.0 * (SIDE_PX + half_m * PX_PER_M);
-    let legend = wrapped(&legend(), (width - 20.0) / plot::FONT_WIDTH);
+    let legend = wrapped(&legend(), (width - 20.0) / plot::LETTER_PX);
     let height = legend_top + LINE_PX * legend.len() as f64;
     let mut d = Drawing::new(width as u32, height as u32);
 
@@ -64,16 +64,12 @@ pub(super) fn plan(
         zone_on_plan(&mut d, zone, sight, &at);
     }
     vehicle(&mut d, profile, sight, &at);
-    let field = [
-        (0.3, -1.0),
-        (0.3, 1.0),
-        (3.5, 1.0),
-        (3.5, -1.0),
-        (0.3, -1.0),
-    ]
-    .map(|(b, s)| at(b, s * 0.5 * profile.vehicle.width.0));
+    let field = field(profile).map(|(behind, side)| at(behind, side));
     for pair in field.windows(2) {
         d.dashes(pair[0], pair[1], DARK, 1.2);
+    }
+    for zone in &profile.zones {
+        zone_label(&mut d, zone, &at);
     }
     for o in un {
         let (x, y) = at(o.behind_m, o.side_m);
@@ -112,6 +108,20 @@ pub(super) fn plan(
         d.text((10.0, y), line, BLACK, Anchor::Start);
     }
     d
+}
+
+/// Corners of UN R158's field, metres behind and to the side; the first again at
+/// the end.
+fn field(profile: &Profile) -> [(f64, f64); 5] {
+    let half = 0.5 * profile.vehicle.width.0;
+    let (near, far) = (objects::FIELD_NEAR_M, objects::FIELD_FAR_M);
+    [
+        (near, -half),
+        (near, half),
+        (far, half),
+        (far, -half),
+        (near, -half),
+    ]
 }
 
 fn legend() -> String {
@@ -189,10 +199,17 @@ fn zone_on_plan(d: &mut Drawing, zone: &Zone, sight: &Sight, at: &impl Fn(f64, f
             d.dashes(at(edge, left), at(edge, right), colour, 1.0);
         }
     }
-    let near = corners.iter().map(|c| c.behind_m).fold(f64::MAX, f64::min);
-    let middle = at(0.5 * (near + far), 0.5 * (left + right));
+}
+
+/// The zone's word, name and far edge, just before that edge.
+fn zone_label(d: &mut Drawing, zone: &Zone, at: &impl Fn(f64, f64) -> (f64, f64)) {
+    let corners = outline(&zone.shape);
+    let far = corners.iter().map(|c| c.behind_m).fold(f64::MIN, f64::max);
+    let sides = || corners.iter().map(|c| c.side_m);
+    let middle = 0.5 * (sides().fold(f64::MIN, f64::max) + sides().fold(f64::MAX, f64::min));
+    let (x, y) = at(far, middle);
     let text = format!("{} {:?} to {far:.2} m", zone.signal.text(), zone.name);
-    d.text(middle, text, BLACK, Anchor::Middle);
+    d.label((x, y - 11.0), text, BLACK, WHITE);
 }
 
 fn vehicle(
@@ -233,8 +250,10 @@ pub(super) fn onto_still(
     profile: &Profile,
     sight: &Sight,
     us: &[ObjectRow],
+    un: &[ObjectRow],
 ) {
     let mut d = Drawing::new(picture.width(), picture.height());
+    field_on_still(&mut d, profile, sight, un);
     for zone in profile.zones.iter().rev() {
         zone_on_still(&mut d, zone, sight);
     }
@@ -285,6 +304,40 @@ fn zone_on_still(d: &mut Drawing, zone: &Zone, sight: &Sight) {
         let text = format!("{} {far:.2} m", zone.signal.text());
         let colours = plate(zone.signal);
         d.label((x, y + 10.0), text, colours.ink, colours.ground);
+    }
+}
+
+/// UN R158's field as a broken line on the ground, a square where each of its
+/// objects stands.
+fn field_on_still(d: &mut Drawing, profile: &Profile, sight: &Sight, un: &[ObjectRow]) {
+    const PARTS: u32 = 120;
+    for pair in field(profile).windows(2) {
+        let points = (0..=PARTS).map(|k| {
+            let t = f64::from(k) / f64::from(PARTS);
+            let behind = pair[0].0 + t * (pair[1].0 - pair[0].0);
+            let side = pair[0].1 + t * (pair[1].1 - pair[0].1);
+            let place = sight.pixel(behind, side, 0.0).map(|p| (p.u, p.v));
+            place.filter(|_| k % 6 < 4)
+        });
+        runs(d, points, WHITE, 1.2);
+    }
+    for o in un {
+        let Some(p) = sight.pixel(o.behind_m, o.side_m, 0.0) else {
+            continue;
+        };
+        let square = |r: f64| {
+            vec![
+                (p.u - r, p.v - r),
+                (p.u + r, p.v - r),
+                (p.u + r, p.v + r),
+                (p.u - r, p.v + r),
+            ]
+        };
+        d.area(square(5.0), WHITE, 1.0);
+        d.area(square(4.0), if o.met { MET } else { NOT_MET }, 1.0);
+    }
+    if let Some(p) = sight.pixel(objects::FIELD_NEAR_M, 0.0, 0.0) {
+        d.label((p.u, p.v + 14.0), "UN R158 field", WHITE, DARK);
     }
 }
 

@@ -15,8 +15,9 @@ pub(crate) type Ink = Rgb<u8>;
 /// Shapes are painted this many times larger and scaled down, for smooth edges.
 const FINER: u32 = 3;
 const FONT: MonoFont = ascii::FONT_7X13;
-/// Width of a letter, pixels.
-pub(crate) const FONT_WIDTH: f64 = 7.0;
+const FONT_WIDTH: f64 = 7.0;
+/// Room for a letter, pixels: a browser's own monospaced font is wider than ours.
+pub(crate) const LETTER_PX: f64 = 7.4;
 const FONT_HEIGHT: f64 = 13.0;
 
 /// Where a text stands against its point.
