@@ -100,7 +100,8 @@ pub fn run(args: &MaskArgs) -> anyhow::Result<ExitCode> {
     if found.undecided() > MOST_UNDECIDED {
         bail!(
             "{}: the ground is too smooth or too dark to tell it from the vehicle ({:.0} % undecided); \
-             take the clip by daylight over old asphalt, gravel or paving",
+             take the clip by daylight over old asphalt, gravel or paving, and \
+             check that the profile's lens and mount are this camera's",
             args.clip.display(),
             100.0 * found.undecided()
         );
