@@ -10,7 +10,8 @@ use super::appearance::Appearance;
 use super::blob::Blob;
 use super::change::Change;
 use super::edges::{uprights, Upright, BELIEVED};
-use super::motion::{look, Aligner, Estimate, Motion, Slack};
+use super::motion::{look, Estimate, Motion, Slack};
+use super::own_motion::{OwnMotion, Sight, TRUSTED};
 use super::own_parts::OwnParts;
 use super::panorama::{Layout, Panorama};
 use super::parallax::{Look, Parallax};
@@ -33,30 +34,14 @@ const BASELINE: f32 = 0.45;
 const MOST_NOISE: f32 = 5.0;
 const KEY_SPACING: f32 = 0.04;
 const MOST_KEYS: usize = 24;
-/// Fastest reversing that is followed, m/s, and the step of the search, metres.
-const FASTEST_MPS: f32 = 3.5;
-const SEARCH_STEP: f32 = 0.015;
-/// By how much the best motion must agree better than motions do on average.
-const LEAST_DISTINCT: f32 = 0.12;
-/// Correlation from which a motion is believed, and how fast speed follows.
-const TRUSTED: f32 = 0.3;
-const FOLLOW: f32 = 0.5;
-/// A change of speed by more than this, m/s², is a leap; what it must bring.
-const LEAP_MPS2: f32 = 8.0;
-const LEAP_PRICE: f32 = 0.1;
-/// Share of the picture's detail that must stay in place while standing still.
-const STILL_SHARE: f32 = 0.85;
 /// Evidence of a cell that is not seen, and the most that one cell may bring.
 const BLIND: f32 = -1.0;
 const MOST_CELL: f32 = 3.0;
 /// How fast the relief in which upright edges are sought follows: ground
 /// texture runs through a column and averages out, an upright edge stays.
 const LASTING: f32 = 0.3;
-/// How fast it is learnt which cells move with the vehicle, and from when on.
-const STUCK_RATE: f32 = 0.1;
-const STUCK_FROM: f32 = 0.5;
+/// Share of stuck cells around from which on nothing is concluded.
 const STUCK_NEAR: f32 = 0.15;
-const STUCK_ROWS: f32 = 1.5;
 /// Columns at either end of a row in which no upright edge counts.
 const MARGIN: usize = 9;
 /// Mean luma around a place, over so many cells, at which colour is not and is
@@ -123,7 +108,7 @@ pub struct GroundModel {
     settings: SegmentSettings,
     overhang_m: f32,
     filter: Filter,
-    aligner: Aligner,
+    own_motion: OwnMotion,
     appearance: Appearance,
     proven: f32,
     parallax: Parallax,
@@ -137,13 +122,9 @@ pub struct GroundModel {
     edges: Vec<Upright>,
     lasting: Vec<f32>,
     absolute: Vec<f32>,
-    stuck: Vec<f32>,
     own: OwnParts,
     spread: f32,
     texture: f32,
-    velocity: Motion,
-    estimate: Estimate,
-    still_since: Option<Duration>,
     last: Option<Duration>,
 }
 
@@ -168,7 +149,7 @@ impl GroundModel {
             settings: profile.segment.clone(),
             overhang_m: profile.vehicle.overhang.0 as f32,
             filter: Filter::default(),
-            aligner: Aligner::default(),
+            own_motion: OwnMotion::new(cells),
             appearance: Appearance::default(),
             proven: 0.0,
             parallax: Parallax::default(),
@@ -182,13 +163,9 @@ impl GroundModel {
             edges: Vec::new(),
             lasting: Vec::new(),
             absolute: Vec::new(),
-            stuck: vec![0.0; cells],
             own: OwnParts::new(cells),
             spread: 12.0,
             texture: 6.0,
-            velocity: Motion::default(),
-            estimate: Estimate::default(),
-            still_since: None,
             last: None,
         })
     }
@@ -205,12 +182,13 @@ impl GroundModel {
 
     /// The vehicle's motion between the last two frames.
     pub fn motion(&self) -> &Estimate {
-        &self.estimate
+        self.own_motion.estimate()
     }
 
     /// Speed in m/s (positive rearward) and turn rate in rad/s.
     pub fn velocity(&self) -> (f32, f32) {
-        (self.velocity.along, self.velocity.yaw)
+        let v = self.own_motion.velocity();
+        (v.along, v.yaw)
     }
 
     /// Examines one picture taken at `now`.
@@ -250,9 +228,7 @@ impl GroundModel {
         self.keys.clear();
         self.memory.fill(0.0);
         self.change.forget();
-        self.estimate = Estimate::default();
-        self.velocity = Motion::default();
-        self.still_since = None;
+        self.own_motion.begin();
         if !self.appearance.knows() {
             let l = &self.layout;
             let cells = (0..l.rows)
@@ -265,152 +241,44 @@ impl GroundModel {
 
     /// The own motion since the last picture, and what follows from it.
     fn follow(&mut self, dt: f32, now: Duration) {
-        let layout = &self.layout;
-        self.aligner.choose(
-            layout,
+        let s = &self.stages;
+        self.own_motion.step(
+            &self.layout,
             &self.usable,
-            &self.stages.relief,
-            &self.previous.relief,
-            &self.stuck,
+            Sight {
+                relief: &s.relief,
+                luma: &s.panorama.y,
+            },
+            Sight {
+                relief: &self.previous.relief,
+                luma: &self.previous.panorama.y,
+            },
             &self.ground,
+            &mut self.filter,
+            dt,
+            now,
         );
-        let expected = Motion {
-            along: self.velocity.along * dt,
-            across: self.velocity.across * dt,
-            yaw: self.velocity.yaw * dt,
-            ..Motion::default()
-        };
-        let earlier = &self.previous.relief;
-        let reach = (FASTEST_MPS * dt).min(0.45);
-        let steps = (1.3 * reach / SEARCH_STEP).ceil() as i32;
-        let grid = (0..=steps).map(|i| -0.3 * reach + 1.3 * reach * i as f32 / steps as f32);
-        let near = [0.0, expected.along];
-        let found = self.aligner.search(
-            layout,
-            earlier,
-            near.into_iter().chain(grid),
-            &[0.0, expected.yaw],
-        );
-        let slack = Slack {
-            along: 0.3,
-            across: 0.01,
-            yaw: 0.03,
-            pitch: 0.004,
-            roll: 0.003,
-        };
-        let start = found.motion;
-        self.estimate = self.aligner.refine(layout, earlier, start, &start, &slack);
-        // A vehicle has mass: a leap of speed must agree clearly better.
-        if (start.along - expected.along).abs() > LEAP_MPS2 * dt * dt {
-            let steady = self
-                .aligner
-                .refine(layout, earlier, expected, &expected, &slack);
-            if steady.quality > self.estimate.quality - LEAP_PRICE {
-                self.estimate = steady;
-            }
+        if self.own_motion.moves() {
+            self.own.step(
+                &self.layout,
+                &self.usable,
+                &s.panorama.y,
+                &self.previous.panorama.y,
+                self.own_motion.estimate().motion.along,
+            );
         }
-        // A picture that agrees as well with any motion says nothing.
-        let distinct = 1.0 - found.cost / found.typical.max(1e-3);
-        if distinct < LEAST_DISTINCT {
-            self.estimate.quality *= (distinct / LEAST_DISTINCT).max(0.0);
-        }
-        let unchanged = self.unchanged();
-        let e = &mut self.estimate;
-        if unchanged > STILL_SHARE {
-            e.motion = Motion::default();
-            self.velocity = Motion::default();
-            self.still_since.get_or_insert(now);
-        } else {
-            self.still_since = None;
-            if self.estimate.quality > TRUSTED {
-                self.learn_stuck();
-                self.own.step(
-                    &self.layout,
-                    &self.usable,
-                    &self.stages.panorama.y,
-                    &self.previous.panorama.y,
-                    self.estimate.motion.along,
-                );
-            }
-            let e = &self.estimate;
-            if e.quality > TRUSTED {
-                let rate = 1.0 / dt;
-                let v = &mut self.velocity;
-                v.along += FOLLOW * (e.motion.along * rate - v.along);
-                v.across += FOLLOW * (e.motion.across * rate - v.across);
-                v.yaw += FOLLOW * (e.motion.yaw * rate - v.yaw);
-            }
-        }
-        let e = &self.estimate;
+        let motion = self.own_motion.estimate().motion;
         for key in &mut self.keys {
-            key.since = key.since.then(&e.motion);
+            key.since = key.since.then(&motion);
         }
         self.relight();
         self.carry_memory();
     }
 
-    /// Share of the picture's detail, ground or not, that is where it was: its
-    /// cell differs from the same cell before by less than from its neighbours.
-    fn unchanged(&mut self) -> f32 {
-        let l = &self.layout;
-        let (now, old) = (&self.stages.relief, &self.previous.relief);
-        let (mut stayed, mut all) = (0u32, 0u32);
-        for r in (2..l.rows - 2).step_by(3) {
-            for c in (2..l.columns - 2).step_by(3) {
-                let k = l.at(c, r);
-                if !self.usable[k] {
-                    continue;
-                }
-                let across = (now[k + 1] - now[k - 1]).abs();
-                let along = (now[k + l.columns] - now[k - l.columns]).abs();
-                let detail = across.max(along);
-                if detail < 8.0 {
-                    continue;
-                }
-                if self.stuck[k] > STUCK_FROM {
-                    continue;
-                }
-                all += 1;
-                stayed += u32::from((now[k] - old[k]).abs() < 0.25 * detail + 1.0);
-            }
-        }
-        if all < 30 {
-            return 0.0;
-        }
-        stayed as f32 / all as f32
-    }
-
-    /// While the picture moves, detail that does not belongs to the vehicle:
-    /// its bumper, the edge of its shadow, dirt on the lens.
-    fn learn_stuck(&mut self) {
-        let l = &self.layout;
-        let (now, old) = (&self.stages.relief, &self.previous.relief);
-        let moved = self.estimate.motion.along.abs();
-        for r in l.horizon_row.max(1)..l.rows - 1 {
-            // Only where ground would clearly have moved on.
-            let rho = l.row_distance[r];
-            let rows_moved =
-                moved * l.height / (l.height * l.height + rho * rho) / l.depression_step;
-            if rows_moved < STUCK_ROWS {
-                continue;
-            }
-            for c in 1..l.columns - 1 {
-                let k = l.at(c, r);
-                let across = (now[k + 1] - now[k - 1]).abs();
-                let along = (now[k + l.columns] - now[k - l.columns]).abs();
-                let detail = across.max(along);
-                if detail > 12.0 {
-                    let stays = f32::from((now[k] - old[k]).abs() < 0.25 * detail);
-                    self.stuck[k] += STUCK_RATE * (stays - self.stuck[k]);
-                }
-            }
-        }
-    }
-
     /// The exposure against the last picture: the middle of luma ratios.
     fn relight(&mut self) {
         let layout = &self.layout;
-        let motion = self.estimate.motion;
+        let motion = self.own_motion.estimate().motion;
         let mut ratios = Vec::with_capacity(600);
         for r in (layout.horizon_row..layout.rows).step_by(4) {
             for c in (1..layout.columns).step_by(5) {
@@ -440,7 +308,7 @@ impl GroundModel {
     /// Parallax evidence moves with the ground it was found on.
     fn carry_memory(&mut self) {
         let layout = &self.layout;
-        let motion = self.estimate.motion;
+        let motion = self.own_motion.estimate().motion;
         let old = std::mem::take(&mut self.memory);
         let mut fresh = std::mem::take(&mut self.stages.parallax);
         fresh.resize(old.len(), 0.0);
@@ -490,8 +358,7 @@ impl GroundModel {
                 off(a.1).total_cmp(&off(b.1))
             })
             .map(|(i, _)| i);
-        let moving = self.still_since.is_none();
-        let Some(i) = best.filter(|_| moving && self.estimate.quality > TRUSTED) else {
+        let Some(i) = best.filter(|_| self.own_motion.moves()) else {
             return;
         };
         let slack = Slack {
@@ -503,8 +370,8 @@ impl GroundModel {
         };
         let start = self.keys[i].since;
         let fine = self
-            .aligner
-            .refine(&self.layout, &self.keys[i].relief, start, &start, &slack);
+            .own_motion
+            .refine(&self.layout, &self.keys[i].relief, start, &slack);
         if fine.quality < TRUSTED {
             return;
         }
@@ -527,7 +394,9 @@ impl GroundModel {
         );
         // Around what moves with the vehicle nothing can be concluded.
         let (columns, rows) = (self.layout.columns, self.layout.rows);
-        let near = self.filter.box_mean(&self.stuck, columns, rows, 2);
+        let near = self
+            .filter
+            .box_mean(self.own_motion.stuck(), columns, rows, 2);
         for (e, &n) in self.parallax.evidence.iter_mut().zip(near) {
             if n > STUCK_NEAR {
                 *e = e.min(0.0);
@@ -541,7 +410,8 @@ impl GroundModel {
 
     fn judge_change(&mut self, now: Duration) {
         let still = self
-            .still_since
+            .own_motion
+            .still_since()
             .is_some_and(|s| now.saturating_sub(s) > Duration::from_millis(150));
         if !still {
             self.change.forget();
@@ -742,7 +612,7 @@ impl GroundModel {
     /// Teaches the model what is known to be ground.
     fn learn(&mut self) {
         let l = &self.layout;
-        let moving = self.still_since.is_none() && self.estimate.quality > TRUSTED;
+        let moving = self.own_motion.moves();
         self.appearance.fade(if moving { 0.985 } else { 0.998 });
         let mut shown = 0u32;
         for r in (l.horizon_row..l.rows).step_by(2) {

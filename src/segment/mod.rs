@@ -15,6 +15,7 @@ mod edges;
 mod ground_model;
 mod groups;
 mod motion;
+mod own_motion;
 mod own_parts;
 mod panorama;
 mod parallax;

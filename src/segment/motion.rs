@@ -7,7 +7,9 @@
 //! found by Gauss-Newton on the relief of ground cells, with robust weights so
 //! that standing and moving things do not pull.
 
+use super::own_motion::Sight;
 use super::panorama::Layout;
+use super::relief::{FLOOR, UNIT};
 
 /// How the camera moved over the ground from an earlier picture to a later.
 ///
@@ -161,10 +163,12 @@ const STEPS: usize = 8;
 /// A point's disagreement counts no more than this, lest one shadow's edge
 /// outweigh the texture of the ground.
 const MOST_DIFFERENCE: f32 = 25.0;
-/// Weight of a point that has not moved in the picture.
-const STUCK_WEIGHT: f32 = 0.02;
 /// Share of frames in which a point may stay in place while the rest moves.
 const MOST_STUCK: f32 = 0.6;
+/// Noise of luma (a small camera by day), and the contrast, in noises of the
+/// relief, from which a point takes part.
+const LUMA_NOISE: f32 = 1.5;
+const NOISES: f32 = 2.5;
 /// Contrast at which a point counts half: sensor noise of a small camera.
 const HALF_STRENGTH: f32 = 14.0;
 /// Least residual scale: quantisation and interpolation.
@@ -189,6 +193,7 @@ pub struct Slack {
 /// Finds motions; keeps its buffers.
 #[derive(Debug, Clone, Default)]
 pub struct Aligner {
+    candidates: Vec<Point>,
     points: Vec<Point>,
     residuals: Vec<f32>,
 }
@@ -196,63 +201,58 @@ pub struct Aligner {
 impl Aligner {
     /// Chooses the ground points of the picture `now` (a relief): strong local
     /// contrast, spread over the ground, weighted by `ground[cell]` 0..1.
+    /// `noise_share` is the relief's share of single cells' noise.
     ///
     /// What is where it was in the `earlier` picture may move with the vehicle
-    /// (its bumper, its shadow) and counts little: a picture that stands still
-    /// as a whole is not estimated at all.
-    pub fn choose(
+    /// (its bumper, its shadow) and is left out: a picture that stands still as
+    /// a whole is not estimated at all.
+    #[allow(clippy::too_many_arguments)]
+    pub(super) fn choose(
         &mut self,
         layout: &Layout,
         usable: &[bool],
-        now: &[f32],
+        now: Sight<'_>,
         earlier: &[f32],
         stuck: &[f32],
         ground: &[f32],
+        noise_share: f32,
     ) {
         self.points.clear();
+        let noise = |k: usize| noise_share * LUMA_NOISE * UNIT / (now.luma[k] + FLOOR);
+        let now = now.relief;
         let (columns, rows) = (layout.columns, layout.rows);
-        let mut candidates = 0usize;
-        let eligible = |c: usize, r: usize| -> Option<(usize, f32)> {
-            let k = layout.at(c, r);
-            if !usable[k] || layout.row_distance[r] > FARTHEST_HEIGHTS * layout.height {
-                return None;
-            }
-            let gx = now[k + 1] - now[k - 1];
-            let gy = now[k + columns] - now[k - columns];
-            let strength = gx.abs() + gy.abs();
-            let free = stuck[k] < MOST_STUCK;
-            (strength > 6.0 && ground[k] > 0.3 && free).then_some((k, strength))
-        };
+        self.candidates.clear();
         for r in (1..rows - 1).step_by(2) {
+            if layout.row_distance[r] > FARTHEST_HEIGHTS * layout.height {
+                continue;
+            }
             for c in (1 + (r / 2) % 2..columns - 1).step_by(2) {
-                if eligible(c, r).is_some() {
-                    candidates += 1;
+                let k = layout.at(c, r);
+                if !usable[k] || ground[k] <= 0.3 || stuck[k] >= MOST_STUCK {
+                    continue;
                 }
+                let gx = now[k + 1] - now[k - 1];
+                let gy = now[k + columns] - now[k - columns];
+                let (strength, noise) = (gx.abs() + gy.abs(), noise(k));
+                let stays = earlier
+                    .get(k)
+                    .is_some_and(|e| (now[k] - e).abs() < 0.2 * strength + noise);
+                if strength < NOISES * noise || stays {
+                    continue;
+                }
+                let (x, y) = layout.place(c, r as f32);
+                let telling =
+                    strength * strength / (strength * strength + HALF_STRENGTH * HALF_STRENGTH);
+                self.candidates.push(Point {
+                    x,
+                    y,
+                    value: now[k],
+                    weight: ground[k] * telling,
+                });
             }
         }
-        let stride = (candidates / MOST_POINTS).max(1);
-        let mut n = 0usize;
-        for r in (1..rows - 1).step_by(2) {
-            for c in (1 + (r / 2) % 2..columns - 1).step_by(2) {
-                if let Some((k, strength)) = eligible(c, r) {
-                    n += 1;
-                    if n.is_multiple_of(stride) {
-                        let (x, y) = layout.place(c, r as f32);
-                        let telling = strength * strength
-                            / (strength * strength + HALF_STRENGTH * HALF_STRENGTH);
-                        let stays = earlier
-                            .get(k)
-                            .is_some_and(|e| (now[k] - e).abs() < 0.2 * strength);
-                        self.points.push(Point {
-                            x,
-                            y,
-                            value: now[k],
-                            weight: ground[k] * telling * if stays { STUCK_WEIGHT } else { 1.0 },
-                        });
-                    }
-                }
-            }
-        }
+        let stride = (self.candidates.len() / MOST_POINTS).max(1);
+        self.points.extend(self.candidates.iter().step_by(stride));
     }
 
     /// Mean absolute disagreement for a motion on a few points, for a search.

@@ -12,6 +12,13 @@ pub const FLOOR: f32 = 20.0;
 /// Scale of the result: 1.0 of contrast.
 pub const UNIT: f32 = 256.0;
 
+/// The broad relief: half the patch, half its surroundings, its gain, and the
+/// share of single cells' noise that is left in it.
+const PATCH: usize = 1;
+const AROUND: usize = 5;
+const BROAD_GAIN: f32 = 2.0;
+pub(super) const BROAD_NOISE: f32 = 0.6;
+
 /// Reusable buffers of the filter.
 #[derive(Debug, Clone, Default)]
 pub struct Filter {
@@ -26,6 +33,16 @@ impl Filter {
         out.resize(y.len(), 0.0);
         for ((o, &v), &m) in out.iter_mut().zip(y).zip(&self.mean) {
             *o = UNIT * (v - m) / (m + FLOOR);
+        }
+    }
+
+    /// Contrast of patches, not of cells: low in noise.
+    pub fn broad(&mut self, y: &[f32], columns: usize, rows: usize, out: &mut Vec<f32>) {
+        out.clear();
+        out.extend_from_slice(self.box_mean(y, columns, rows, PATCH));
+        self.box_mean(y, columns, rows, AROUND);
+        for (o, &m) in out.iter_mut().zip(&self.mean) {
+            *o = UNIT * BROAD_GAIN * (*o - m) / (m + FLOOR);
         }
     }
 

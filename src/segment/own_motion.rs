@@ -1,0 +1,358 @@
+//! The vehicle's own motion from picture to picture.
+//!
+//! The ground is one plane, so its whole movement in the picture follows from
+//! a few values. They are sought on the fine relief first; where ground is
+//! almost smooth (snow, a garage's floor, lamplight) its texture drowns in the
+//! noise of single cells, and the search is repeated on a broad relief.
+
+use std::time::Duration;
+
+use super::motion::{look, Aligner, Estimate, Found, Motion, Slack};
+use super::panorama::Layout;
+use super::relief::Filter;
+
+/// Fastest reversing that is followed, m/s, and the step of the search, metres.
+const FASTEST_MPS: f32 = 3.5;
+const SEARCH_STEP: f32 = 0.015;
+/// By how much the best motion must agree better than motions do on average,
+/// and below what the broad relief is asked as well.
+const LEAST_DISTINCT: f32 = 0.12;
+const CLEAR_DISTINCT: f32 = 0.3;
+/// Correlation from which a motion is believed, and how fast speed follows.
+pub(super) const TRUSTED: f32 = 0.3;
+const FOLLOW: f32 = 0.5;
+/// A change of speed by more than this, m/s², is a leap; what it must bring.
+const LEAP_MPS2: f32 = 8.0;
+const LEAP_PRICE: f32 = 0.1;
+/// Blocks (across, down) in which the picture's detail votes on rest, contrast
+/// that has a vote, how much better one of the two must agree, votes that make
+/// a block count, and blocks that it takes to decide; else the slowest speed.
+const BLOCKS: (usize, usize) = (6, 4);
+const LEAST_DETAIL: f32 = 8.0;
+const CLEARLY: f32 = 0.5;
+const LEAST_VOTES: i32 = 4;
+const LEAST_BLOCKS: i32 = 6;
+const SLOWEST_MPS: f32 = 0.08;
+/// No votes near an edge as strong as this, in usual contrasts: of the own
+/// bumper or of a shadow. Half the window in which one is looked for.
+const STRONG: f32 = 6.0;
+const LEAST_STRONG: f32 = 25.0;
+const HALO: usize = 4;
+/// How fast it is learnt which cells move with the vehicle, and from when on.
+const STUCK_RATE: f32 = 0.1;
+const STUCK_FROM: f32 = 0.5;
+const STUCK_ROWS: f32 = 1.5;
+
+/// One picture as it is aligned.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Sight<'a> {
+    /// Local contrast, per cell.
+    pub relief: &'a [f32],
+    /// Luma, per cell.
+    pub luma: &'a [f32],
+}
+
+/// Follows the vehicle; keeps its buffers.
+#[derive(Debug, Clone)]
+pub(super) struct OwnMotion {
+    fine: Aligner,
+    coarse: Aligner,
+    broad: Vec<f32>,
+    broad_before: Vec<f32>,
+    strong: Vec<f32>,
+    stuck: Vec<f32>,
+    velocity: Motion,
+    measured: Motion,
+    estimate: Estimate,
+    still_since: Option<Duration>,
+}
+
+impl OwnMotion {
+    /// At rest, over `cells` cells.
+    pub fn new(cells: usize) -> Self {
+        OwnMotion {
+            fine: Aligner::default(),
+            coarse: Aligner::default(),
+            broad: Vec::new(),
+            broad_before: Vec::new(),
+            strong: Vec::new(),
+            stuck: vec![0.0; cells],
+            velocity: Motion::default(),
+            measured: Motion::default(),
+            estimate: Estimate::default(),
+            still_since: None,
+        }
+    }
+
+    /// Nothing earlier to go by.
+    pub fn begin(&mut self) {
+        self.estimate = Estimate::default();
+        self.velocity = Motion::default();
+        self.measured = Motion::default();
+        self.still_since = None;
+    }
+
+    /// The motion since the last picture.
+    pub fn estimate(&self) -> &Estimate {
+        &self.estimate
+    }
+
+    /// Motion per second between the last two pictures, or what is expected
+    /// of it if they did not tell.
+    pub fn velocity(&self) -> &Motion {
+        &self.measured
+    }
+
+    /// Since when the vehicle stands still.
+    pub fn still_since(&self) -> Option<Duration> {
+        self.still_since
+    }
+
+    /// Whether the vehicle is known to move.
+    pub fn moves(&self) -> bool {
+        self.still_since.is_none() && self.estimate.quality > TRUSTED
+    }
+
+    /// Share of frames in which each cell's detail stayed in place while the
+    /// ground moved.
+    pub fn stuck(&self) -> &[f32] {
+        &self.stuck
+    }
+
+    /// Refines a motion over a longer base on the fine relief, with the points
+    /// that the last step chose.
+    pub fn refine(
+        &mut self,
+        layout: &Layout,
+        earlier: &[f32],
+        start: Motion,
+        slack: &Slack,
+    ) -> Estimate {
+        self.fine.refine(layout, earlier, start, &start, slack)
+    }
+
+    /// Estimates the motion between two pictures `dt` seconds apart.
+    #[allow(clippy::too_many_arguments)]
+    pub fn step(
+        &mut self,
+        layout: &Layout,
+        usable: &[bool],
+        now: Sight<'_>,
+        before: Sight<'_>,
+        ground: &[f32],
+        filter: &mut Filter,
+        dt: f32,
+        time: Duration,
+    ) {
+        std::mem::swap(&mut self.broad, &mut self.broad_before);
+        filter.broad(now.luma, layout.columns, layout.rows, &mut self.broad);
+        self.fine
+            .choose(layout, usable, now, before.relief, &self.stuck, ground, 1.0);
+        let expected = Motion {
+            along: self.velocity.along * dt,
+            across: self.velocity.across * dt,
+            yaw: self.velocity.yaw * dt,
+            ..Motion::default()
+        };
+        let mut broadly = false;
+        let (mut found, mut estimate) = seek(&mut self.fine, layout, before.relief, &expected, dt);
+        if distinct(&found) < CLEAR_DISTINCT && self.broad_before.len() == self.broad.len() {
+            let broad = Sight {
+                relief: &self.broad,
+                luma: now.luma,
+            };
+            self.coarse.choose(
+                layout,
+                usable,
+                broad,
+                &self.broad_before,
+                &self.stuck,
+                ground,
+                super::relief::BROAD_NOISE,
+            );
+            let second = seek(&mut self.coarse, layout, &self.broad_before, &expected, dt);
+            if distinct(&second.0) > distinct(&found) {
+                (found, estimate) = second;
+                broadly = true;
+            }
+        }
+        self.estimate = estimate;
+        // A picture that agrees as well with any motion says nothing.
+        let distinct = distinct(&found);
+        if distinct < LEAST_DISTINCT {
+            self.estimate.quality *= (distinct / LEAST_DISTINCT).max(0.0);
+        }
+        let rest = if broadly {
+            let (relief, old) = (
+                std::mem::take(&mut self.broad),
+                std::mem::take(&mut self.broad_before),
+            );
+            let rest = self.rests(layout, usable, &relief, &old, filter, dt);
+            (self.broad, self.broad_before) = (relief, old);
+            rest
+        } else {
+            self.rests(layout, usable, now.relief, before.relief, filter, dt)
+        };
+        tracing::debug!(rest, broadly, "rest");
+        if rest {
+            self.estimate.motion = Motion::default();
+            self.velocity = Motion::default();
+            self.measured = Motion::default();
+            self.still_since.get_or_insert(time);
+            return;
+        }
+        self.still_since = None;
+        if self.estimate.quality > TRUSTED {
+            self.learn_stuck(layout, now.relief, before.relief);
+            let rate = 1.0 / dt;
+            let m = &self.estimate.motion;
+            self.measured = Motion {
+                along: m.along * rate,
+                across: m.across * rate,
+                yaw: m.yaw * rate,
+                ..Motion::default()
+            };
+            let v = &mut self.velocity;
+            v.along += FOLLOW * (self.measured.along - v.along);
+            v.across += FOLLOW * (self.measured.across - v.across);
+            v.yaw += FOLLOW * (self.measured.yaw - v.yaw);
+        } else {
+            self.estimate.motion = expected;
+            self.measured = self.velocity;
+        }
+    }
+
+    /// Whether the vehicle stands still. Detail all over the picture votes: it
+    /// agrees with the motion found, or with none. Votes are counted by blocks,
+    /// for what walks by or the own bumper fills few of them.
+    fn rests(
+        &mut self,
+        l: &Layout,
+        usable: &[bool],
+        now: &[f32],
+        old: &[f32],
+        filter: &mut Filter,
+        dt: f32,
+    ) -> bool {
+        // The windows of the relief spread a strong edge over its surroundings.
+        let mut usual: Vec<f32> = now.iter().step_by(7).map(|v| v.abs()).collect();
+        let mid = usual.len() / 2;
+        let usual = *usual.select_nth_unstable_by(mid, f32::total_cmp).1;
+        let strong = (STRONG * usual).max(LEAST_STRONG);
+        self.strong.clear();
+        self.strong
+            .extend(now.iter().map(|v| f32::from(v.abs() > strong)));
+        let halo = filter.box_mean(&self.strong, l.columns, l.rows, HALO);
+        let motion = &self.estimate.motion;
+        let mut votes = [[0i32; 2]; BLOCKS.0 * BLOCKS.1];
+        let top = l.horizon_row.max(2);
+        for r in (top..l.rows - 2).step_by(3) {
+            for c in (2..l.columns - 2).step_by(3) {
+                let k = l.at(c, r);
+                if !usable[k] || self.stuck[k] > STUCK_FROM || halo[k] > 0.0 {
+                    continue;
+                }
+                let across = (now[k + 1] - now[k - 1]).abs();
+                let along = (now[k + l.columns] - now[k - l.columns]).abs();
+                let detail = across.max(along);
+                if detail < LEAST_DETAIL {
+                    continue;
+                }
+                let stays = (now[k] - old[k]).abs();
+                let (x, y) = l.place(c, r as f32);
+                let moves = l
+                    .before(x, y, 0.0, motion)
+                    .and_then(|(i, j)| look(old, l.columns, l.rows, i, j))
+                    .map_or(f32::MAX, |v| (now[k] - v).abs());
+                let block =
+                    (r - top) * BLOCKS.1 / (l.rows - top) * BLOCKS.0 + c * BLOCKS.0 / l.columns;
+                // Without any motion both are the same: it stays.
+                if stays <= CLEARLY * moves || moves >= stays && stays < CLEARLY * detail {
+                    votes[block][0] += 1;
+                } else if moves < CLEARLY * stays {
+                    votes[block][1] += 1;
+                }
+            }
+        }
+        let (mut still, mut moving) = (0, 0);
+        for [stay, go] in votes {
+            if stay + go >= LEAST_VOTES {
+                still += i32::from(stay > go);
+                moving += i32::from(go > stay);
+            }
+        }
+        tracing::debug!(still, moving, "blocks");
+        if still + moving >= LEAST_BLOCKS {
+            return 2 * moving < still;
+        }
+        // Hardly anything to see: whether the little that there is moves.
+        self.estimate.quality < TRUSTED || motion.along.abs() < SLOWEST_MPS * dt
+    }
+
+    /// While the picture moves, detail that does not belongs to the vehicle:
+    /// its bumper, the edge of its shadow, dirt on the lens.
+    fn learn_stuck(&mut self, l: &Layout, now: &[f32], old: &[f32]) {
+        let moved = self.estimate.motion.along.abs();
+        for r in l.horizon_row.max(1)..l.rows - 1 {
+            // Only where ground would clearly have moved on.
+            let rho = l.row_distance[r];
+            let rows_moved =
+                moved * l.height / (l.height * l.height + rho * rho) / l.depression_step;
+            if rows_moved < STUCK_ROWS {
+                continue;
+            }
+            for c in 1..l.columns - 1 {
+                let k = l.at(c, r);
+                let across = (now[k + 1] - now[k - 1]).abs();
+                let along = (now[k + l.columns] - now[k - l.columns]).abs();
+                let detail = across.max(along);
+                if detail > 12.0 {
+                    let stays = f32::from((now[k] - old[k]).abs() < 0.25 * detail);
+                    self.stuck[k] += STUCK_RATE * (stays - self.stuck[k]);
+                }
+            }
+        }
+    }
+}
+
+/// How much better the best motion agrees than motions do on average.
+fn distinct(found: &Found) -> f32 {
+    1.0 - found.cost / found.typical.max(1e-3)
+}
+
+/// Searches all speeds, then refines the best.
+fn seek(
+    aligner: &mut Aligner,
+    layout: &Layout,
+    earlier: &[f32],
+    expected: &Motion,
+    dt: f32,
+) -> (Found, Estimate) {
+    let reach = (FASTEST_MPS * dt).min(0.45);
+    let steps = (1.3 * reach / SEARCH_STEP).ceil() as i32;
+    let grid = (0..=steps).map(|i| -0.3 * reach + 1.3 * reach * i as f32 / steps as f32);
+    let near = [0.0, expected.along];
+    let found = aligner.search(
+        layout,
+        earlier,
+        near.into_iter().chain(grid),
+        &[0.0, expected.yaw],
+    );
+    let slack = Slack {
+        along: 0.3,
+        across: 0.01,
+        yaw: 0.03,
+        pitch: 0.004,
+        roll: 0.003,
+    };
+    let start = found.motion;
+    let estimate = aligner.refine(layout, earlier, start, &start, &slack);
+    // A vehicle has mass: a leap of speed must agree clearly better.
+    if (start.along - expected.along).abs() > LEAP_MPS2 * dt * dt {
+        let steady = aligner.refine(layout, earlier, *expected, expected, &slack);
+        if steady.quality > estimate.quality - LEAP_PRICE {
+            return (found, steady);
+        }
+    }
+    (found, estimate)
+}
