@@ -14,6 +14,10 @@ const WINDOW: usize = 1;
 const SHIFT: usize = 2;
 /// How fast the background follows, per frame.
 const FOLLOW: f32 = 0.05;
+/// Misfit of a cell that has changed, and share of such cells that is too much
+/// for a thing that has come.
+const CHANGED: f32 = 2.3;
+const EVERYWHERE: f32 = 0.35;
 /// Gamma-coded luma factors that light alone makes, against the whole picture.
 const DARKEST: f32 = 0.27;
 const BRIGHTEST: f32 = 3.5;
@@ -112,6 +116,12 @@ impl Change {
                     sample.push(least);
                 }
             }
+        }
+        // What has come is somewhere; if all has changed, the vehicle moved.
+        let changed = sample.iter().filter(|m| **m > CHANGED).count();
+        if changed as f32 > EVERYWHERE * sample.len() as f32 && self.ready() {
+            self.forget();
+            return;
         }
         // Calm places tell the noise: the lower part of all misfits is noise.
         if sample.len() > 20 {

@@ -24,6 +24,8 @@ const FOLLOW: f32 = 0.5;
 /// A change of speed by more than this, m/s², is a leap; what it must bring.
 const LEAP_MPS2: f32 = 8.0;
 const LEAP_PRICE: f32 = 0.1;
+/// Hardest braking, m/s².
+const HARDEST_MPS2: f32 = 5.0;
 /// Blocks (across, down) in which the picture's detail votes on rest, contrast
 /// that has a vote, how much better one of the two must agree, votes that make
 /// a block count, and blocks that it takes to decide; else the slowest speed.
@@ -193,8 +195,10 @@ impl OwnMotion {
         } else {
             self.rests(layout, usable, now.relief, before.relief, filter, dt)
         };
-        tracing::debug!(rest, broadly, "rest");
-        if rest {
+        // A vehicle has mass: it does not stop dead.
+        let rolls =
+            self.velocity.along.abs() > HARDEST_MPS2 * dt && self.estimate.quality > TRUSTED;
+        if rest && !rolls {
             self.estimate.motion = Motion::default();
             self.velocity = Motion::default();
             self.measured = Motion::default();
