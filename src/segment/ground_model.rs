@@ -218,6 +218,12 @@ impl GroundModel {
         self.ground_smoothness();
         self.fuse();
         let blobs = self.gather();
+        // What stands takes no part in finding the motion of the ground.
+        for (ground, &stands) in self.ground.iter_mut().zip(&self.stages.mask) {
+            if stands {
+                *ground = 0.0;
+            }
+        }
         self.learn();
         self.keep_key();
         blobs

@@ -23,6 +23,15 @@ const BRIDGE: usize = 2;
 /// so many columns wide.
 const FRINGE: usize = 4;
 const NARROW: usize = 7;
+/// A body: its widest gap, how far apart its sides may be, which groups count
+/// as farther, and evidence of ground that is not and that is seen.
+const WIDEST_BODY_M: f32 = 2.3;
+const JOIN_SHARE: f32 = 0.25;
+const JOIN_FLOOR_M: f32 = 0.2;
+const JOIN_FAR: f32 = 1.25;
+const OUTSIDE: usize = 8;
+const UNSEEN_GROUND: f32 = -0.5;
+const SEEN_GROUND: f32 = -0.8;
 /// A run ends where the sum has fallen this far below its peak.
 const FALL: f32 = 5.0;
 /// What a blank cell costs a run: things are not endless.
@@ -106,8 +115,9 @@ pub(super) fn gather(
         .filter(|(_, probability)| *probability >= settings.stay_probability)
         .collect();
     drop_fringes(&mut standing_groups);
+    let mut standing_groups = join_bodies(l, s, standing_groups);
     let mut blobs = Vec::new();
-    for (mut group, probability) in standing_groups {
+    for (mut group, probability) in standing_groups.drain(..) {
         for run in &group {
             for r in run.top..=run.bottom {
                 s.mask[l.at(run.column, r)] = true;
@@ -115,6 +125,7 @@ pub(super) fn gather(
         }
         reach_down(l, s, &mut group, texture);
         sharpen(l, s, &mut group, texture);
+        fill_hollows(l, &mut group);
         under_vehicle(l, s, &mut group, overhang_m);
         blobs.push(blob(l, &group, probability));
     }
@@ -140,6 +151,146 @@ fn drop_fringes(groups: &mut Vec<(Vec<Run>, f64)>) {
             d < 0.93 * near && beside && to - from < NARROW.max((b - a).div_ceil(2))
         })
     });
+}
+
+/// Joins the two sides of a body whose middle is blank: both stand as high and
+/// about as far off, nothing nearer stands between them, and there the ground
+/// cannot be seen, although it can to either side.
+fn join_bodies(l: &Layout, s: &Stages, groups: Vec<(Vec<Run>, f64)>) -> Vec<(Vec<Run>, f64)> {
+    let mut out: Vec<(Vec<Run>, f64)> = Vec::new();
+    for (group, probability) in groups {
+        let near = nearest(&group);
+        // What stands farther off between the two is the body's own middle.
+        let partner = out
+            .iter()
+            .rposition(|(other, _)| nearest(other) < JOIN_FAR * near)
+            .filter(|&i| belongs(l, s, &out[i].0, &group));
+        let Some(i) = partner else {
+            out.push((group, probability));
+            continue;
+        };
+        out.truncate(i + 1);
+        let (body, believed) = &mut out[i];
+        *believed = believed.max(probability);
+        let (a, b) = (body[body.len() - 1], group[0]);
+        let gap = (b.column - a.column) as f32;
+        for column in a.column + 1..b.column {
+            let f = (column - a.column) as f32 / gap;
+            let mix = |p: f32, q: f32| p + f * (q - p);
+            let contact = mix(a.contact, b.contact);
+            body.push(Run {
+                column,
+                top: a.top.max(b.top),
+                bottom: contact as usize,
+                contact,
+                distance: l.distance(contact),
+                sum: a.sum.min(b.sum),
+            });
+        }
+        body.extend(group);
+    }
+    out
+}
+
+fn nearest(group: &[Run]) -> f32 {
+    group.iter().fold(f32::MAX, |m, r| m.min(r.distance))
+}
+
+/// Whether two groups, `left` before `right`, are the sides of one body.
+fn belongs(l: &Layout, s: &Stages, left: &[Run], right: &[Run]) -> bool {
+    let (a, b) = (left[left.len() - 1], right[0]);
+    let (p, q) = (l.place(a.column, a.contact), l.place(b.column, b.contact));
+    let width = (p.0 - q.0).hypot(p.1 - q.1);
+    let tall = |g: &[Run]| {
+        g.iter()
+            .any(|r| implied_height(l, r.distance, r.top) > VEHICLE_HEIGHT_M)
+    };
+    let apart = (a.distance - b.distance).abs();
+    if width > WIDEST_BODY_M
+        || apart > JOIN_FLOOR_M + JOIN_SHARE * a.distance.min(b.distance)
+        || !tall(left)
+        || !tall(right)
+    {
+        return false;
+    }
+    let rows = l.horizon_row + 1..a.bottom.min(b.bottom).saturating_sub(1);
+    let mean = |columns: std::ops::Range<usize>| {
+        let (mut sum, mut n) = (0.0f32, 0.0f32);
+        for r in rows.clone() {
+            for c in columns.clone() {
+                sum += s.parallax[l.at(c, r)];
+                n += 1.0;
+            }
+        }
+        sum / n.max(1.0)
+    };
+    let between = a.column + 1..b.column;
+    if between.is_empty() || rows.is_empty() {
+        return true;
+    }
+    let reach = between.len().max(OUTSIDE);
+    let first = left[0].column;
+    let last = right[right.len() - 1].column;
+    let outside = mean(first.saturating_sub(reach)..first)
+        .min(mean(last + 1..(last + 1 + reach).min(l.columns)));
+    mean(between) > UNSEEN_GROUND && outside < SEEN_GROUND
+}
+
+/// A body has no hollows toward the viewer as far as a driver is concerned:
+/// each contact lies no farther than the straight line between contacts to both
+/// sides of it. Single columns that stick out are evened out first.
+fn fill_hollows(l: &Layout, group: &mut [Run]) {
+    let n = group.len();
+    if n < 5 {
+        return;
+    }
+    let smooth: Vec<f32> = (0..n)
+        .map(|i| {
+            let mut around: Vec<f32> = group[i.saturating_sub(2)..(i + 3).min(n)]
+                .iter()
+                .map(|r| r.contact)
+                .collect();
+            let mid = around.len() / 2;
+            *around.select_nth_unstable_by(mid, f32::total_cmp).1
+        })
+        .collect();
+    let at: Vec<(f32, f32)> = group
+        .iter()
+        .zip(&smooth)
+        .map(|(run, &contact)| l.place(run.column, contact))
+        .collect();
+    // The hull that bulges toward the vehicle, over the side.
+    let mut hull: Vec<usize> = Vec::new();
+    for i in 0..n {
+        while let [.., p, q] = hull[..] {
+            let turn = (at[q].1 - at[p].1) * (at[i].0 - at[p].0)
+                - (at[q].0 - at[p].0) * (at[i].1 - at[p].1);
+            // Columns run to rising side: a left turn keeps the near hull.
+            if turn > 0.0 {
+                break;
+            }
+            hull.pop();
+        }
+        hull.push(i);
+    }
+    for pair in hull.windows(2) {
+        let [p, q] = [pair[0], pair[1]];
+        for run in &mut group[p..=q] {
+            // Where the column's ray meets the line from p to q.
+            let (dx, dy) = (at[q].0 - at[p].0, at[q].1 - at[p].1);
+            let (x, y) = l.place(run.column, run.contact);
+            let cross = x * dy - y * dx;
+            if cross.abs() < 1e-4 {
+                continue;
+            }
+            let t = (at[p].0 * dy - at[p].1 * dx) / cross;
+            let distance = run.distance * t;
+            if t > 0.3 && distance < run.distance {
+                run.distance = distance;
+                run.contact = l.row(distance);
+            }
+        }
+    }
 }
 
 /// The nearest run of evidence in a column that starts in the watch area and
@@ -319,9 +470,7 @@ fn under_vehicle(l: &Layout, s: &Stages, group: &mut [Run], overhang_m: f32) {
         return;
     }
     let y = &s.panorama.y;
-    let row_at = |distance: f32| {
-        (((l.height / distance.max(0.05)).atan() - l.depression0) / l.depression_step) as usize
-    };
+    let row_at = |distance: f32| l.row(distance.max(0.05)) as usize;
     let mut banded: Vec<(usize, f32)> = Vec::new();
     for (i, run) in group.iter().enumerate() {
         // A bumper's edge at half a metre reads too far by up to as much.
@@ -352,7 +501,7 @@ fn under_vehicle(l: &Layout, s: &Stages, group: &mut [Run], overhang_m: f32) {
         let run = &mut group[i];
         let bumper = run.distance * (1.0 - BUMPER_M / l.height.max(2.0 * BUMPER_M));
         run.distance = bumper.max(BAND_SHARE * l.distance(band)).min(run.distance);
-        run.contact = ((l.height / run.distance).atan() - l.depression0) / l.depression_step;
+        run.contact = l.row(run.distance);
     }
 }
 

@@ -212,6 +212,11 @@ impl Layout {
         }
     }
 
+    /// Fractional row of a ground distance from the foot point.
+    pub fn row(&self, distance: f32) -> f32 {
+        ((self.height / distance).atan() - self.depression0) / self.depression_step
+    }
+
     /// Full-size pixel of a fractional row in a column.
     pub fn pixel(&self, column: usize, row: f32) -> PixelPoint {
         let row = row.clamp(0.0, (self.rows - 1) as f32);
