@@ -154,8 +154,9 @@ pub fn render(scene: &Scene, out: &Path, tick: impl Fn(usize, usize)) -> anyhow:
             time_s: time_s as f32,
             seed: scene.seed,
         };
+        let half_path = f64::from(rig.width_m) / 2.0;
         for thing in &world.things {
-            let Some(row) = truth::row(thing, pose, &world, ground.lens(), &turn) else {
+            let Some(row) = truth::row(thing, pose, &world, ground.lens(), &turn, half_path) else {
                 continue;
             };
             let spec = &scene.thing[row.index];

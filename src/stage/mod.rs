@@ -25,7 +25,7 @@ mod thing;
 mod tile;
 mod truth;
 
-pub(crate) use truth::ASIDE;
+pub(crate) use truth::stand;
 
 use std::path::PathBuf;
 use std::process::ExitCode;

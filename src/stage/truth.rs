@@ -13,9 +13,10 @@ use crate::optics::Lens;
 pub struct Row {
     /// Index into the scene's things.
     pub index: usize,
-    /// Nearest point of its outline on the ground, ground frame of the vehicle.
+    /// Distance of its outline's nearest point in the vehicle's path; of its
+    /// nearest point at all if nothing of it is in the path.
     pub behind_m: f64,
-    /// Nearest point of its outline on the ground.
+    /// Middle of its extent along side.
     pub side_m: f64,
     /// Half its extent along side.
     pub half_width_m: f64,
@@ -28,9 +29,25 @@ pub struct Row {
 /// Rays across the silhouette's sphere, each way.
 const LOOKS: i32 = 28;
 
-/// Among points equally near (a wall across), the one nearest the middle
-/// stands for the thing: a metre aside weighs as much as this much behind.
-pub const ASIDE: f64 = 0.01;
+/// Where a thing stands, from points closely spaced along its outline, (behind,
+/// side) in metres: how far behind it is met by a vehicle whose path is
+/// `half_path` metres to each side (a long fence is met where the path crosses
+/// it, not at its near end off to the side), the middle of its extent along
+/// side, and half that extent. `None` without points.
+pub fn stand(points: impl Iterator<Item = (f64, f64)>, half_path: f64) -> Option<(f64, f64, f64)> {
+    let (mut left, mut right) = (f64::MAX, f64::MIN);
+    let (mut nearest, mut met) = (f64::MAX, f64::MAX);
+    for (behind, side) in points {
+        left = left.min(side);
+        right = right.max(side);
+        nearest = nearest.min(behind);
+        if side.abs() <= half_path {
+            met = met.min(behind);
+        }
+    }
+    let behind = if met < f64::MAX { met } else { nearest };
+    (left <= right).then_some((behind, (left + right) / 2.0, (right - left) / 2.0))
+}
 
 /// The row of a thing; `None` if it has nothing that could be met.
 pub fn row(
@@ -39,6 +56,7 @@ pub fn row(
     world: &World,
     lens: &Lens,
     camera: &Matrix3<f32>,
+    half_path: f64,
 ) -> Option<Row> {
     let index = thing.index?;
     let (s, c) = pose.heading_rad.sin_cos();
@@ -46,25 +64,17 @@ pub fn row(
     for part in thing.parts.iter().filter(|p| p.counts) {
         part.shape.outline(&mut outline);
     }
-    let (mut left, mut right) = (f64::MAX, f64::MIN);
-    let mut nearest: Option<(f64, f64)> = None;
-    for (x, y) in outline {
+    let points = outline.into_iter().map(|(x, y)| {
         let w = thing.outward(&V3::new(x, y, 0.0)) + thing.at;
         let (dx, dy) = (f64::from(w.x) - pose.behind_m, f64::from(w.y) - pose.side_m);
-        let (behind, side) = (c * dx + s * dy, -s * dx + c * dy);
-        left = left.min(side);
-        right = right.max(side);
-        let cost = |p: (f64, f64)| p.0 + ASIDE * p.1.abs();
-        if nearest.is_none_or(|n| cost((behind, side)) < cost(n)) {
-            nearest = Some((behind, side));
-        }
-    }
-    let (behind_m, side_m) = nearest?;
+        (c * dx + s * dy, -s * dx + c * dy)
+    });
+    let (behind_m, side_m, half_width_m) = stand(points, half_path)?;
     Some(Row {
         index,
         behind_m,
         side_m,
-        half_width_m: (right - left) / 2.0,
+        half_width_m,
         height_m: f64::from(thing.top_m),
         visible: visible(thing, world, lens, camera),
     })

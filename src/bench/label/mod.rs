@@ -99,6 +99,7 @@ pub fn run(args: &LabelArgs) -> anyhow::Result<ExitCode> {
     std::io::stderr().flush()?;
     let desk = Desk {
         film,
+        half_path: profile.vehicle.width.0 / 2.0,
         ground: profile.ground(),
         far_m: profile.watch.far.0,
         earlier,
@@ -166,6 +167,7 @@ fn load(mut source: ClipSource) -> anyhow::Result<Film> {
 struct Desk<'a> {
     film: Film,
     ground: Ground,
+    half_path: f64,
     far_m: f64,
     earlier: Vec<Mark>,
     args: &'a LabelArgs,
@@ -217,7 +219,7 @@ impl Desk<'_> {
     }
 
     fn say_place(&self, mark: &Mark) -> String {
-        match mark.place(&self.ground) {
+        match mark.place(&self.ground, self.half_path) {
             Ok(p) => format!(
                 "{:.2} m behind, {:+.2} m side, {:.2} m wide",
                 p.behind_m,
@@ -231,8 +233,8 @@ impl Desk<'_> {
     fn save(&self, body: &str) -> anyhow::Result<usize> {
         let marks: Vec<Mark> = serde_json::from_str(body)?;
         let frames: Vec<(u64, f64)> = (self.film.frames.iter()).map(|f| (f.0, f.1)).collect();
-        let table =
-            marks::truth(&marks, &frames, &self.ground).map_err(|why| anyhow::anyhow!(why))?;
+        let table = marks::truth(&marks, &frames, &self.ground, self.half_path)
+            .map_err(|why| anyhow::anyhow!(why))?;
         let write = |name: &str, text: &str| {
             let path = self.args.clip.join(name);
             write_atomically(&path, text.as_bytes())
