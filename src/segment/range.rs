@@ -10,6 +10,9 @@ use super::Blob;
 const SAME_RANGE_M: f64 = 0.05;
 const SAME_RANGE_SHARE: f64 = 0.02;
 
+/// The path is this much wider than the vehicle to each side.
+const BESIDE_PATH_M: f64 = 0.15;
+
 /// Turns blobs into contacts on the ground.
 #[derive(Debug, Clone)]
 pub struct Ranger {
@@ -18,6 +21,7 @@ pub struct Ranger {
     pixel_sd: f64,
     min_area_cm2: f64,
     min_height_m: f64,
+    half_path_m: f64,
 }
 
 impl Ranger {
@@ -29,6 +33,7 @@ impl Ranger {
             pixel_sd: profile.segment.contact_sd_px,
             min_area_cm2: profile.segment.min_area_cm2,
             min_height_m: profile.segment.min_height.0,
+            half_path_m: profile.vehicle.width.0 / 2.0 + BESIDE_PATH_M,
         }
     }
 
@@ -60,10 +65,14 @@ impl Ranger {
             three.sort_by(f64::total_cmp);
             three[1]
         };
-        let behind = (0..line.len()).map(smooth).min_by(f64::total_cmp)?;
+        // Of a long thing what counts is where the vehicle would meet it.
+        let met = |i: &usize| line[*i].1.side_m.abs() <= self.half_path_m;
+        let any = (0..line.len()).any(|i| met(&i));
+        let counts = || (0..line.len()).filter(|i| !any || met(i));
+        let behind = counts().map(smooth).min_by(f64::total_cmp)?;
         // A broad thing is about as near over its whole width: of the places
         // that are, the one nearest to the vehicle's path is told.
-        let near_index = (0..line.len())
+        let near_index = counts()
             .filter(|&i| smooth(i) <= behind + SAME_RANGE_M + SAME_RANGE_SHARE * behind)
             .min_by(|&a, &b| {
                 let off = |i: usize| line[i].1.side_m.abs();
