@@ -60,6 +60,10 @@ const DARK_BAND: f32 = 0.62;
 /// where the bumper stands before the near edge of the dark ground.
 const BUMPER_M: f32 = 0.35;
 const BAND_SHARE: f32 = 0.85;
+const EDGE_HEIGHT_M: f32 = 0.5;
+
+/// Parallax evidence, the mean of a group, that moving light does not bring.
+const SURE_PARALLAX: f32 = 1.5;
 
 /// One column's nearest run of evidence.
 #[derive(Debug, Clone, Copy)]
@@ -499,10 +503,30 @@ fn under_vehicle(l: &Layout, s: &Stages, group: &mut [Run], overhang_m: f32) {
     }
     for (i, band) in banded {
         let run = &mut group[i];
-        let bumper = run.distance * (1.0 - BUMPER_M / l.height.max(2.0 * BUMPER_M));
+        let edge = lower_edge(l, y, run);
+        let bumper = l.distance(edge) * (1.0 - BUMPER_M / l.height.max(2.0 * BUMPER_M));
         run.distance = bumper.max(BAND_SHARE * l.distance(band)).min(run.distance);
         run.contact = l.row(run.distance);
     }
+}
+
+/// Row of a body's lower edge: the steepest step from light to dark around the
+/// contact and up to half a metre above it. The contact itself may already lie
+/// in the dark underneath.
+fn lower_edge(l: &Layout, y: &[f32], run: &Run) -> f32 {
+    let raised = (l.height - EDGE_HEIGHT_M).max(0.2 * l.height);
+    let top = ((raised / run.distance).atan() - l.depression0) / l.depression_step;
+    let from = (top.max(l.horizon_row as f32) as usize).max(2);
+    let to = (run.contact as usize + 2).min(l.rows - 2);
+    let mut best = (0.0f32, run.contact);
+    for r in from..=to {
+        let at = |r: usize| y[l.at(run.column, r)];
+        let drop = at(r - 2) + at(r - 1) - at(r) - at(r + 1);
+        if drop > best.0 {
+            best = (drop, r as f32 - 0.5);
+        }
+    }
+    best.1
 }
 
 /// Probability that a group stands: by the evidence of its cells, by upright
@@ -546,14 +570,15 @@ fn standing(l: &Layout, s: &Stages, group: &[Run]) -> f64 {
     // What has the ground's colour and shows no height is most likely ground.
     let plain = upright < 0.5 && crossing < 0.3 && smooth / n < 0.5;
     let colour_weight = if colour > 0.0 || plain { 0.6 } else { 0.0 };
-    let logit = if plain && colour < -0.3 { -3.0 } else { -2.2 }
+    let like_ground = plain && colour < -0.3 && parallax / n < SURE_PARALLAX;
+    let logit = if like_ground { -3.0 } else { -2.2 }
         + 1.3 * (parallax / n).clamp(-3.0, 3.0) * sure
         + 1.5 * (change / n).max(0.0) * sure
         + 1.4 * (smooth / n).min(1.5) * sure
         + colour_weight * colour * sure
         + upright_weight * upright.min(1.6)
         + 1.2 * crossing
-        + if colour < -0.5 && plain {
+        + if colour < -0.5 && plain && parallax / n < SURE_PARALLAX {
             // Moved light looks so, on ground of the ground's own colour.
             -0.8
         } else {
