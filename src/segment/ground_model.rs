@@ -49,14 +49,17 @@ const MARGIN: usize = 9;
 const AROUND: usize = 10;
 const UNLIT: f32 = 25.0;
 const LIT: f32 = 55.0;
+/// Shapes need less light than colours, by this factor.
+const DARK_GAIN: f32 = 3.0;
 /// A row's ground shows that it is flat below this evidence, and is rough above
 /// this relief; a cell is smooth below this share of it. Most that brings.
 const SHOWN_FLAT: f32 = -1.2;
 const LEAST_ROUGH: f32 = 5.0;
 const SMOOTH_SHARE: f32 = 0.6;
 const MOST_SMOOTH: f32 = 2.0;
-/// Shade hides texture: a smooth cell is at least this bright against its row.
-const SMOOTH_LIGHT: f32 = 0.6;
+/// Shade hides texture and paint covers it: how bright a smooth cell is against
+/// its row.
+const SMOOTH_LIGHT: (f32, f32) = (0.6, 1.35);
 /// Parallax evidence of ground that is seen to be ground, and cells of it.
 const GROUNDED: f32 = -0.8;
 const GROUNDED_CELLS: u32 = 4;
@@ -122,6 +125,7 @@ pub struct GroundModel {
     edges: Vec<Upright>,
     lasting: Vec<f32>,
     absolute: Vec<f32>,
+    lit: Vec<f32>,
     own: OwnParts,
     spread: f32,
     texture: f32,
@@ -163,6 +167,7 @@ impl GroundModel {
             edges: Vec::new(),
             lasting: Vec::new(),
             absolute: Vec::new(),
+            lit: Vec::new(),
             own: OwnParts::new(cells),
             spread: 12.0,
             texture: 6.0,
@@ -345,9 +350,15 @@ impl GroundModel {
         let light = self
             .filter
             .box_mean(&self.stages.panorama.y, columns, rows, AROUND);
-        for (a, &light) in self.stages.appearance.iter_mut().zip(light) {
+        self.lit.clear();
+        self.lit.extend(
+            light
+                .iter()
+                .map(|v| ((v - UNLIT) / (LIT - UNLIT)).clamp(0.0, 1.0)),
+        );
+        for (a, &lit) in self.stages.appearance.iter_mut().zip(&self.lit) {
             if *a > 0.0 {
-                *a *= ((light - UNLIT) / (LIT - UNLIT)).clamp(0.0, 1.0);
+                *a *= lit;
             }
         }
     }
@@ -540,7 +551,7 @@ impl GroundModel {
                     && self.usable[k]
                     && self.memory[k] > 0.5 * usual
                     && s.appearance[k] < 0.0
-                    && s.panorama.y[k] > SMOOTH_LIGHT * bright
+                    && (SMOOTH_LIGHT.0..SMOOTH_LIGHT.1).contains(&(s.panorama.y[k] / bright))
                 {
                     s.smooth[k] = (self.memory[k] - usual).clamp(0.0, MOST_SMOOTH);
                 }
@@ -589,6 +600,10 @@ impl GroundModel {
                     };
                     s.odds[k] =
                         weight * colour + self.memory[k] + s.smooth[k] + s.change[k] + upright;
+                }
+                // In the dark there is nothing but noise to see.
+                if s.odds[k] > 0.0 {
+                    s.odds[k] *= (DARK_GAIN * self.lit[k]).min(1.0);
                 }
                 self.ground[k] = 1.0 / (1.0 + (PRIOR + s.odds[k]).exp());
             }

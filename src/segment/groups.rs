@@ -32,6 +32,8 @@ const JOIN_FAR: f32 = 1.25;
 const OUTSIDE: usize = 8;
 const UNSEEN_GROUND: f32 = -0.5;
 const SEEN_GROUND: f32 = -0.8;
+/// How often columns are looked at again.
+const PASSES: usize = 3;
 /// A run ends where the sum has fallen this far below its peak.
 const FALL: f32 = 5.0;
 /// What a blank cell costs a run: things are not endless.
@@ -91,33 +93,25 @@ pub(super) fn gather(
     let believed = 5.0 * (1.0 + logit(settings.enter_probability.clamp(0.05, 0.99)));
     s.mask.clear();
     s.mask.resize(l.columns * l.rows, false);
-    let mut groups: Vec<Vec<Run>> = Vec::new();
-    let mut open: Vec<Run> = Vec::new();
-    for c in 0..l.columns {
-        let Some(run) = nearest_run(l, s, c, believed, settings) else {
-            continue;
-        };
-        let continues = open.last().is_some_and(|last| {
-            c - last.column <= BRIDGE + 1
-                && (run.distance - last.distance).abs()
-                    <= JUMP_FLOOR_M + JUMP_SHARE * run.distance.min(last.distance)
-        });
-        if !continues && !open.is_empty() {
-            groups.push(std::mem::take(&mut open));
-        }
-        open.push(run);
-    }
-    if !open.is_empty() {
-        groups.push(open);
-    }
-    let mut standing_groups: Vec<(Vec<Run>, f64)> = groups
-        .into_iter()
-        .map(|group| {
+    let mut standing_groups: Vec<(Vec<Run>, f64)> = Vec::new();
+    // What lies before a thing must not hide it: where a group turns out to be
+    // ground, its columns are looked at again farther off.
+    let mut begin: Vec<Option<usize>> = vec![Some(l.rows - 1); l.columns];
+    for _ in 0..PASSES {
+        let groups = group_runs(l, s, &begin, believed, settings);
+        begin.fill(None);
+        for group in groups {
             let probability = standing(l, s, &group);
-            (group, probability)
-        })
-        .filter(|(_, probability)| *probability >= settings.stay_probability)
-        .collect();
+            if probability >= settings.stay_probability {
+                standing_groups.push((group, probability));
+            } else {
+                for run in &group {
+                    begin[run.column] = run.top.checked_sub(1);
+                }
+            }
+        }
+    }
+    standing_groups.sort_by_key(|(group, _)| group[0].column);
     drop_fringes(&mut standing_groups);
     let mut standing_groups = join_bodies(l, s, standing_groups);
     let mut blobs = Vec::new();
@@ -134,6 +128,37 @@ pub(super) fn gather(
         blobs.push(blob(l, &group, probability));
     }
     blobs
+}
+
+/// The nearest runs of the columns that are to be looked at, each from its row
+/// upward, in groups that begin at about the same distance.
+fn group_runs(
+    l: &Layout,
+    s: &Stages,
+    begin: &[Option<usize>],
+    believed: f32,
+    settings: &SegmentSettings,
+) -> Vec<Vec<Run>> {
+    let mut groups: Vec<Vec<Run>> = Vec::new();
+    let mut open: Vec<Run> = Vec::new();
+    for (c, &begin) in begin.iter().enumerate() {
+        let Some(run) = begin.and_then(|r| nearest_run(l, s, c, r, believed, settings)) else {
+            continue;
+        };
+        let continues = open.last().is_some_and(|last| {
+            c - last.column <= BRIDGE + 1
+                && (run.distance - last.distance).abs()
+                    <= JUMP_FLOOR_M + JUMP_SHARE * run.distance.min(last.distance)
+        });
+        if !continues && !open.is_empty() {
+            groups.push(std::mem::take(&mut open));
+        }
+        open.push(run);
+    }
+    if !open.is_empty() {
+        groups.push(open);
+    }
+    groups
 }
 
 /// At the sides of a thing only its upper parts may be believed, and such a
@@ -303,13 +328,14 @@ fn nearest_run(
     l: &Layout,
     s: &Stages,
     c: usize,
+    begin: usize,
     believed: f32,
     settings: &SegmentSettings,
 ) -> Option<Run> {
     let mut sum = 0.0f32;
     let mut start = 0;
     let mut peak = (0.0f32, 0usize);
-    for r in (0..l.rows).rev() {
+    for r in (0..=begin).rev() {
         let e = s.evidence[l.at(c, r)] - BLANK;
         if sum <= 0.0 {
             start = r;

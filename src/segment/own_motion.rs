@@ -40,10 +40,13 @@ const SLOWEST_MPS: f32 = 0.08;
 const STRONG: f32 = 6.0;
 const LEAST_STRONG: f32 = 25.0;
 const HALO: usize = 4;
-/// How fast it is learnt which cells move with the vehicle, and from when on.
-const STUCK_RATE: f32 = 0.1;
+/// How fast the lasting relief follows, its step along a column from which an
+/// edge begins to count as stuck, and how far ground must move meanwhile.
+const STUCK_RATE: f32 = 0.12;
+const STUCK_DETAIL: f32 = 6.0;
+const STUCK_CALM: f32 = 3.0;
 const STUCK_FROM: f32 = 0.5;
-const STUCK_ROWS: f32 = 1.5;
+const STUCK_ROWS: f32 = 0.6;
 
 /// One picture as it is aligned.
 #[derive(Debug, Clone, Copy)]
@@ -62,6 +65,8 @@ pub(super) struct OwnMotion {
     broad: Vec<f32>,
     broad_before: Vec<f32>,
     strong: Vec<f32>,
+    lasting: Vec<f32>,
+    unrest: Vec<f32>,
     stuck: Vec<f32>,
     velocity: Motion,
     measured: Motion,
@@ -78,6 +83,8 @@ impl OwnMotion {
             broad: Vec::new(),
             broad_before: Vec::new(),
             strong: Vec::new(),
+            lasting: Vec::new(),
+            unrest: Vec::new(),
             stuck: vec![0.0; cells],
             velocity: Motion::default(),
             measured: Motion::default(),
@@ -115,8 +122,7 @@ impl OwnMotion {
         self.still_since.is_none() && self.estimate.quality > TRUSTED
     }
 
-    /// Share of frames in which each cell's detail stayed in place while the
-    /// ground moved.
+    /// How surely each cell's detail moves with the vehicle, 0 to 1.
     pub fn stuck(&self) -> &[f32] {
         &self.stuck
     }
@@ -207,7 +213,7 @@ impl OwnMotion {
         }
         self.still_since = None;
         if self.estimate.quality > TRUSTED {
-            self.learn_stuck(layout, now.relief, before.relief);
+            self.learn_stuck(layout, now.relief);
             let rate = 1.0 / dt;
             let m = &self.estimate.motion;
             self.measured = Motion {
@@ -293,9 +299,12 @@ impl OwnMotion {
         self.estimate.quality < TRUSTED || motion.along.abs() < SLOWEST_MPS * dt
     }
 
-    /// While the picture moves, detail that does not belongs to the vehicle:
-    /// its bumper, the edge of its shadow, dirt on the lens.
-    fn learn_stuck(&mut self, l: &Layout, now: &[f32], old: &[f32]) {
+    /// While the ground runs through the picture, its relief averages out; an
+    /// edge across the way that lasts moves with the vehicle: its bumper, the
+    /// edge of its shadow, dirt on the lens.
+    fn learn_stuck(&mut self, l: &Layout, now: &[f32]) {
+        self.lasting.resize(now.len(), 0.0);
+        self.unrest.resize(now.len(), 0.0);
         let moved = self.estimate.motion.along.abs();
         for r in l.horizon_row.max(1)..l.rows - 1 {
             // Only where ground would clearly have moved on.
@@ -305,15 +314,14 @@ impl OwnMotion {
             if rows_moved < STUCK_ROWS {
                 continue;
             }
-            for c in 1..l.columns - 1 {
-                let k = l.at(c, r);
-                let across = (now[k + 1] - now[k - 1]).abs();
-                let along = (now[k + l.columns] - now[k - l.columns]).abs();
-                let detail = across.max(along);
-                if detail > 12.0 {
-                    let stays = f32::from((now[k] - old[k]).abs() < 0.25 * detail);
-                    self.stuck[k] += STUCK_RATE * (stays - self.stuck[k]);
-                }
+            for k in r * l.columns..(r + 1) * l.columns {
+                let off = now[k] - self.lasting[k];
+                self.lasting[k] += STUCK_RATE * off;
+                self.unrest[k] += STUCK_RATE * (off * off - self.unrest[k]);
+                let detail = (self.lasting[k + l.columns] - self.lasting[k - l.columns]).abs();
+                // What merely passes slowly leaves more unrest than detail.
+                let calm = f32::from(detail * detail > STUCK_CALM * self.unrest[k]);
+                self.stuck[k] = calm * ((detail - STUCK_DETAIL) / STUCK_DETAIL).clamp(0.0, 1.0);
             }
         }
     }
