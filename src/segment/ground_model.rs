@@ -40,8 +40,11 @@ const MOST_CELL: f32 = 3.0;
 /// How fast the relief in which upright edges are sought follows: ground
 /// texture runs through a column and averages out, an upright edge stays.
 const LASTING: f32 = 0.3;
-/// Share of stuck cells around from which on nothing is concluded.
-const STUCK_NEAR: f32 = 0.15;
+/// A cell is cleared of what is stuck in full if at least one over this of its
+/// surroundings is stuck.
+const STUCK_GAIN: f32 = 5.0;
+/// Cells around the own parts in which nothing stands.
+const RIM: usize = 3;
 /// Columns at either end of a row in which no upright edge counts.
 const MARGIN: usize = 9;
 /// Mean luma around a place, over so many cells, at which colour is not and is
@@ -125,6 +128,7 @@ pub struct GroundModel {
     edges: Vec<Upright>,
     lasting: Vec<f32>,
     absolute: Vec<f32>,
+    cleared: [Vec<f32>; 2],
     lit: Vec<f32>,
     own: OwnParts,
     spread: f32,
@@ -167,6 +171,7 @@ impl GroundModel {
             edges: Vec::new(),
             lasting: Vec::new(),
             absolute: Vec::new(),
+            cleared: Default::default(),
             lit: Vec::new(),
             own: OwnParts::new(cells),
             spread: 12.0,
@@ -393,15 +398,17 @@ impl GroundModel {
             return;
         }
         self.keys[i].since = fine.motion;
+        self.take_out_stuck(i);
+        let [now, earlier] = &self.cleared;
         self.parallax.compare(
             &self.layout,
             &self.usable,
             Look {
-                relief: &self.stages.relief,
+                relief: now,
                 colour: &self.stages.panorama,
             },
             Look {
-                relief: &self.keys[i].relief,
+                relief: earlier,
                 colour: &self.keys[i].panorama,
             },
             &fine.motion,
@@ -409,19 +416,36 @@ impl GroundModel {
             &self.stages.appearance,
             &mut self.filter,
         );
-        // Around what moves with the vehicle nothing can be concluded.
+        // At the rim of the own parts windows look at both.
         let (columns, rows) = (self.layout.columns, self.layout.rows);
-        let near = self
-            .filter
-            .box_mean(self.own_motion.stuck(), columns, rows, 2);
-        for (e, &n) in self.parallax.evidence.iter_mut().zip(near) {
-            if n > STUCK_NEAR {
+        self.absolute.clear();
+        self.absolute
+            .extend((0..self.usable.len()).map(|k| f32::from(self.own.holds(k))));
+        let rim = self.filter.box_mean(&self.absolute, columns, rows, RIM);
+        for (e, &n) in self.parallax.evidence.iter_mut().zip(rim) {
+            if n > 0.0 {
                 *e = e.min(0.0);
             }
         }
         for (m, e) in self.memory.iter_mut().zip(&self.parallax.evidence) {
             *m = (KEEP * *m + PARALLAX * e.clamp(-MOST_STEP, MOST_STEP))
                 .clamp(-MOST_MEMORY, MOST_MEMORY);
+        }
+    }
+
+    /// Takes what moves with the vehicle (its own shadow's edge, its bumper) out
+    /// of both pictures before they are compared.
+    fn take_out_stuck(&mut self, key: usize) {
+        let (columns, rows) = (self.layout.columns, self.layout.rows);
+        let (stuck, lasting) = (self.own_motion.stuck(), self.own_motion.lasting());
+        let near = self.filter.box_mean(stuck, columns, rows, 2);
+        let pictures = [&self.stages.relief, &self.keys[key].relief];
+        for (out, relief) in self.cleared.iter_mut().zip(pictures) {
+            out.clear();
+            out.extend_from_slice(relief);
+            for ((v, &n), &part) in out.iter_mut().zip(near).zip(lasting) {
+                *v -= (STUCK_GAIN * n).min(1.0) * part;
+            }
         }
     }
 

@@ -44,7 +44,7 @@ const HALO: usize = 4;
 /// edge begins to count as stuck, and how far ground must move meanwhile.
 const STUCK_RATE: f32 = 0.12;
 const STUCK_DETAIL: f32 = 6.0;
-const STUCK_CALM: f32 = 3.0;
+const STUCK_CALM: f32 = 1.2;
 const STUCK_FROM: f32 = 0.5;
 const STUCK_ROWS: f32 = 0.6;
 
@@ -125,6 +125,11 @@ impl OwnMotion {
     /// How surely each cell's detail moves with the vehicle, 0 to 1.
     pub fn stuck(&self) -> &[f32] {
         &self.stuck
+    }
+
+    /// The part of the relief that stays in place while the ground moves.
+    pub fn lasting(&self) -> &[f32] {
+        &self.lasting
     }
 
     /// Refines a motion over a longer base on the fine relief, with the points
