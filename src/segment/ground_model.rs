@@ -444,7 +444,11 @@ impl GroundModel {
             out.clear();
             out.extend_from_slice(relief);
             for ((v, &n), &part) in out.iter_mut().zip(near).zip(lasting) {
-                *v -= (STUCK_GAIN * n).min(1.0) * part;
+                let rest = *v - (STUCK_GAIN * n).min(1.0) * part;
+                // A line along the way stays in place too, until it ends.
+                if rest.abs() < v.abs() {
+                    *v = rest;
+                }
             }
         }
     }
