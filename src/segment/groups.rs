@@ -530,7 +530,10 @@ fn under_vehicle(l: &Layout, s: &Stages, group: &mut [Run], overhang_m: f32) {
     for (i, band) in banded {
         let run = &mut group[i];
         let edge = lower_edge(l, y, run);
-        let bumper = l.distance(edge) * (1.0 - BUMPER_M / l.height.max(2.0 * BUMPER_M));
+        let lift = BUMPER_M / l.height.max(2.0 * BUMPER_M);
+        // A higher edge than a bumper's, a trailer's, reads too far: what is
+        // seen below it overhangs half as much at least.
+        let bumper = (l.distance(edge) * (1.0 - lift)).min(run.distance * (1.0 - 0.5 * lift));
         run.distance = bumper.max(BAND_SHARE * l.distance(band)).min(run.distance);
         run.contact = l.row(run.distance);
     }

@@ -36,6 +36,10 @@ const GROUND_COLOUR: f32 = -0.1;
 /// this share.
 const PLAIN_GROUND: f32 = -0.6;
 const PLAIN_SHARE: f32 = 0.6;
+/// Something stood where there was this much more contrast than is usual; it
+/// has gone where less than these shares of that are left.
+const STOOD: f32 = 4.0;
+const GONE: (f32, f32) = (0.15, 0.5);
 /// One over the variance of chroma on relit ground: sky and sun differ in tint.
 const TINT: f32 = 0.02;
 /// Gamma-coded luma ratio of the deepest cast shadow.
@@ -59,6 +63,8 @@ pub struct Parallax {
     stuck: Vec<f32>,
     relit: Vec<f32>,
     warped: Vec<f32>,
+    then: Vec<f32>,
+    fresh: Vec<f32>,
     tint: Vec<f32>,
     weight: Vec<f32>,
     sums: [Vec<f32>; 3],
@@ -88,6 +94,7 @@ impl Parallax {
         for v in [
             &mut self.cost,
             &mut self.warped,
+            &mut self.then,
             &mut self.tint,
             &mut self.evidence,
         ] {
@@ -110,6 +117,7 @@ impl Parallax {
                 *b = b.min(m);
             }
         }
+        self.uncovered(columns, rows, now.relief, filter);
         self.relit(layout, now.colour, earlier.colour, motion, filter);
         // What stays in place in the picture moves with the vehicle: its own
         // shadow, its own bumper, dirt on the lens. That is no ground seen to
@@ -126,6 +134,8 @@ impl Parallax {
                 let e = self.flat[k] - self.high[k];
                 if e <= 0.0 {
                     e
+                } else if self.fresh[k] < 1.0 {
+                    self.fresh[k] * e
                 } else if self.stuck[k] < self.high[k] {
                     0.0
                 } else if self.relit[k] < RELIT_FITS {
@@ -192,7 +202,44 @@ impl Parallax {
                     let d = now[k] - v;
                     self.cost[k] = (d * d * self.weight[k]).min(MOST * MOST);
                 }
+                if lift == 0.0 {
+                    self.then[k] = seen.unwrap_or(now[k]);
+                }
             }
+        }
+    }
+
+    /// Where something stood that has gone on, ground is seen again: the earlier
+    /// picture shows a detail there that the present one does not. The share of
+    /// the evidence that is left goes into `fresh`.
+    fn uncovered(&mut self, columns: usize, rows: usize, now: &[f32], filter: &mut Filter) {
+        self.fresh.clear();
+        self.cost.clear();
+        self.cost.extend(now.iter().map(|v| v * v));
+        self.fresh
+            .extend_from_slice(filter.box_mean(&self.cost, columns, rows, WINDOW));
+        self.cost.clear();
+        self.cost.extend(self.then.iter().map(|v| v * v));
+        let then = filter.box_mean(&self.cost, columns, rows, WINDOW);
+        let mut usual: Vec<f32> = then
+            .iter()
+            .zip(&self.weight)
+            .step_by(11)
+            .filter(|(_, &w)| w > 0.0)
+            .map(|(&v, _)| v)
+            .collect();
+        if usual.is_empty() {
+            return;
+        }
+        let mid = usual.len() / 2;
+        let usual = *usual.select_nth_unstable_by(mid, f32::total_cmp).1;
+        for (fresh, &then) in self.fresh.iter_mut().zip(then) {
+            let share = *fresh / then.max(1e-3);
+            *fresh = if then > STOOD * usual {
+                ((share - GONE.0) / (GONE.1 - GONE.0)).clamp(0.0, 1.0)
+            } else {
+                1.0
+            };
         }
     }
 
