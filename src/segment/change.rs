@@ -17,7 +17,7 @@ const FOLLOW: f32 = 0.05;
 /// Misfit of a cell that has changed, and share of such cells that is too much
 /// for a thing that has come.
 const CHANGED: f32 = 2.3;
-const EVERYWHERE: f32 = 0.35;
+const EVERYWHERE: f32 = 0.3;
 /// Gamma-coded luma factors that light alone makes, against the whole picture.
 const DARKEST: f32 = 0.27;
 const BRIGHTEST: f32 = 3.5;

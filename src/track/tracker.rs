@@ -48,6 +48,7 @@ struct Track {
     hits: u32,
     born: Duration,
     last_seen: Duration,
+    last_sure: Duration,
     seen: bool,
     side_extent_m: (f64, f64),
     height_m: f64,
@@ -64,9 +65,12 @@ pub struct Tracker {
     last: Option<Duration>,
 }
 
+/// Contacts that are not sure keep a track for so many times as long as none.
+const UNSURE_COASTS: u32 = 3;
+
 impl Tracker {
     /// A tracker without tracks. Contacts below `enter_probability` keep a
-    /// track alive but do not confirm one.
+    /// track alive for a while but do not confirm one.
     pub fn new(settings: TrackSettings, enter_probability: f64) -> Self {
         Tracker {
             settings,
@@ -91,8 +95,9 @@ impl Tracker {
         let settings = self.settings;
         self.tracks.retain(|t| {
             let lost = now.saturating_sub(t.last_seen);
+            let unsure = now.saturating_sub(t.last_sure);
             if t.id.is_some() {
-                lost <= settings.coast
+                lost <= settings.coast && unsure <= settings.coast * UNSURE_COASTS
             } else {
                 t.hits & window_mask(settings.confirm_window) != 0
             }
@@ -217,6 +222,7 @@ impl Track {
             hits: 1,
             born: now,
             last_seen: now,
+            last_sure: now,
             seen: true,
             side_extent_m: c.side_extent_m,
             height_m: c.height_m,
@@ -271,6 +277,9 @@ impl Track {
         self.hits = (self.hits << 1) | u32::from(sure);
         self.seen = true;
         self.last_seen = now;
+        if sure {
+            self.last_sure = now;
+        }
         self.side_extent_m = c.side_extent_m;
         self.height_m += 0.3 * (c.height_m - self.height_m);
         self.line.clone_from(&c.line);
