@@ -197,7 +197,7 @@ impl GroundModel {
 
     /// Speed in m/s (positive rearward) and turn rate in rad/s.
     pub fn velocity(&self) -> (f32, f32) {
-        let v = self.own_motion.velocity();
+        let v = self.own_motion.measured();
         (v.along, v.yaw)
     }
 

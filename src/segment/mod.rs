@@ -26,5 +26,6 @@ pub use blob::Blob;
 pub use colour_range::ColourSegmenter;
 pub use ground_model::{GroundModel, Stages};
 pub use motion::{look, Aligner, Estimate, Found, Motion, Slack};
+pub use own_motion::Sight;
 pub use panorama::{Layout, Panorama};
 pub use range::Ranger;

@@ -207,7 +207,7 @@ impl Aligner {
     /// (its bumper, its shadow) and is left out: a picture that stands still as
     /// a whole is not estimated at all.
     #[allow(clippy::too_many_arguments)]
-    pub(super) fn choose(
+    pub fn choose(
         &mut self,
         layout: &Layout,
         usable: &[bool],

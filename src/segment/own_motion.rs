@@ -50,7 +50,7 @@ const STUCK_ROWS: f32 = 0.6;
 
 /// One picture as it is aligned.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Sight<'a> {
+pub struct Sight<'a> {
     /// Local contrast, per cell.
     pub relief: &'a [f32],
     /// Luma, per cell.
@@ -108,7 +108,7 @@ impl OwnMotion {
 
     /// Motion per second between the last two pictures, or what is expected
     /// of it if they did not tell.
-    pub fn velocity(&self) -> &Motion {
+    pub fn measured(&self) -> &Motion {
         &self.measured
     }
 
@@ -319,7 +319,8 @@ impl OwnMotion {
             if rows_moved < STUCK_ROWS {
                 continue;
             }
-            for k in r * l.columns..(r + 1) * l.columns {
+            for c in 0..l.columns {
+                let k = l.at(c, r);
                 let off = now[k] - self.lasting[k];
                 self.lasting[k] += STUCK_RATE * off;
                 self.unrest[k] += STUCK_RATE * (off * off - self.unrest[k]);

@@ -14,7 +14,7 @@ use criterion::{criterion_group, criterion_main, Criterion};
 use hindward::camera::{ClipSource, Decoder, Grab, Picture, RawFrame, Source};
 use hindward::profile::Profile;
 use hindward::segment::relief::Filter;
-use hindward::segment::{Aligner, GroundModel, Layout, Motion, Panorama, Slack};
+use hindward::segment::{Aligner, GroundModel, Layout, Motion, Panorama, Sight, Slack};
 use hindward::watch::{Input, Pipeline};
 
 /// Seeing works on pictures decoded at half size, as replay and run do.
@@ -121,14 +121,14 @@ fn stages(c: &mut Criterion) {
 
     // The estimate alone: choice of points, search, refinement, as for a drive.
     let mut filter = Filter::default();
-    let reliefs: Vec<Vec<f32>> = film
+    let reliefs: Vec<(Vec<f32>, Vec<f32>)> = film
         .pictures
         .iter()
         .map(|picture| {
             let mut relief = Vec::new();
             layout.sample(picture, &mut panorama);
             filter.relief(&panorama.y, layout.columns, layout.rows, &mut relief);
-            relief
+            (relief, panorama.y.clone())
         })
         .collect();
     let cells = layout.columns * layout.rows;
@@ -145,8 +145,12 @@ fn stages(c: &mut Criterion) {
     c.bench_function("own motion", |b| {
         b.iter(|| {
             let (i, _) = turn.next();
-            let (earlier, now) = (&reliefs[i], &reliefs[i + 1]);
-            aligner.choose(&layout, &layout.watched, now, earlier, &stuck, &sure);
+            let earlier = &reliefs[i].0;
+            let now = Sight {
+                relief: &reliefs[i + 1].0,
+                luma: &reliefs[i + 1].1,
+            };
+            aligner.choose(&layout, &layout.watched, now, earlier, &stuck, &sure, 1.0);
             let steps = (0..=26).map(|k| -0.07 + 0.015 * k as f32);
             let found = aligner.search(&layout, earlier, steps, &[0.0, 0.001]);
             let start: Motion = found.motion;
