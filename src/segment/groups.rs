@@ -64,13 +64,6 @@ const BUMPER_M: f32 = 0.35;
 const BAND_SHARE: f32 = 0.85;
 const EDGE_HEIGHT_M: f32 = 0.5;
 
-/// Rows by which a thing must rise past the horizon: lines on the ground run up
-/// to it.
-const BEYOND: usize = 3;
-/// Colour ratio, the mean of a group, and width in columns up to which it may be
-/// a streak on the ground.
-const STREAK_COLOUR: f32 = -0.7;
-const STREAK_WIDTH: usize = 7;
 /// Parallax evidence, the mean of a group, that moving light does not bring.
 const SURE_PARALLAX: f32 = 1.5;
 
@@ -104,13 +97,12 @@ pub(super) fn gather(
     // What lies before a thing must not hide it: where a group turns out to be
     // ground, its columns are looked at again farther off.
     let mut begin: Vec<Option<usize>> = vec![Some(l.rows - 1); l.columns];
-    for pass in 0..PASSES {
+    for _ in 0..PASSES {
         let groups = group_runs(l, s, &begin, believed, settings);
         begin.fill(None);
         for group in groups {
             let probability = standing(l, s, &group);
-            // Beyond ground that looked upright, upright looks are not enough.
-            if probability >= settings.stay_probability && (pass == 0 || backed(l, s, &group)) {
+            if probability >= settings.stay_probability {
                 standing_groups.push((group, probability));
             } else {
                 for run in &group {
@@ -566,18 +558,6 @@ fn lower_edge(l: &Layout, y: &[f32], run: &Run) -> f32 {
     best.1
 }
 
-/// Whether height, another colour or change speaks for a group.
-fn backed(l: &Layout, s: &Stages, group: &[Run]) -> bool {
-    let cells = || {
-        group
-            .iter()
-            .flat_map(|run| (run.top.max(l.horizon_row)..=run.bottom).map(|r| l.at(run.column, r)))
-    };
-    let n = cells().count().max(1) as f32;
-    let mean = |of: &[f32]| cells().map(|k| of[k].clamp(-1.0, 2.5)).sum::<f32>() / n;
-    mean(&s.parallax) > 0.5 || mean(&s.appearance) > 0.3 || mean(&s.change) > 0.3
-}
-
 /// Probability that a group stands: by the evidence of its cells, by upright
 /// sides, by reaching past the horizon.
 fn standing(l: &Layout, s: &Stages, group: &[Run]) -> f64 {
@@ -599,7 +579,7 @@ fn standing(l: &Layout, s: &Stages, group: &[Run]) -> f64 {
         }
         upright = upright.max(side / (run.bottom - run.top + 1) as f32);
         sum += run.sum;
-        if run.top + BEYOND <= l.horizon_row {
+        if run.top <= l.horizon_row + 1 {
             crossing += 1.0;
         }
     }
@@ -610,11 +590,11 @@ fn standing(l: &Layout, s: &Stages, group: &[Run]) -> f64 {
     let crossing = crossing / width;
     // Lines that point at the camera have upright edges too: without height,
     // another colour or parallax, those alone say little.
-    let shown = parallax / n > 0.3 || change / n > 0.3 || smooth / n > 0.5;
-    // A streak of the ground's own colour runs up to the horizon as well.
-    let streak = !shown && colour < STREAK_COLOUR && group.len() <= STREAK_WIDTH;
-    let crossing = if streak { 0.0 } else { crossing };
-    let backed = crossing > 0.3 || colour > 0.3 || shown;
+    let backed = crossing > 0.3
+        || colour > 0.3
+        || parallax / n > 0.3
+        || change / n > 0.3
+        || smooth / n > 0.5;
     let upright_weight = if backed { 1.2 } else { 0.4 };
     // What has the ground's colour and shows no height is most likely ground.
     let plain = upright < 0.5 && crossing < 0.3 && smooth / n < 0.5;
@@ -627,9 +607,7 @@ fn standing(l: &Layout, s: &Stages, group: &[Run]) -> f64 {
         + colour_weight * colour * sure
         + upright_weight * upright.min(1.6)
         + 1.2 * crossing
-        + if streak {
-            0.0
-        } else if colour < -0.5 && plain && parallax / n < SURE_PARALLAX {
+        + if colour < -0.5 && plain && parallax / n < SURE_PARALLAX {
             // Moved light looks so, on ground of the ground's own colour.
             -0.8
         } else {
