@@ -52,7 +52,7 @@ const EDGE: f64 = 4.0;
 /// Least part of the vehicle, as a share of the picture.
 const LEAST_SHARE: f64 = 0.001;
 /// Added all around: the blurred edge, and a body that shakes against the lens.
-const RIM: u8 = 2;
+const RIM: u8 = 3;
 
 /// What the clip says of each sample of the decoded picture.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
