@@ -228,6 +228,10 @@ fn nearest(group: &[Run]) -> f32 {
 /// Whether two groups, `left` before `right`, are the sides of one body.
 fn belongs(l: &Layout, s: &Stages, left: &[Run], right: &[Run]) -> bool {
     let (a, b) = (left[left.len() - 1], right[0]);
+    // Groups found behind one another may interlock.
+    if b.column <= a.column {
+        return false;
+    }
     let (p, q) = (l.place(a.column, a.contact), l.place(b.column, b.contact));
     let width = (p.0 - q.0).hypot(p.1 - q.1);
     let tall = |g: &[Run]| {

@@ -38,7 +38,8 @@ const PAGE_FOR: Duration = Duration::from_millis(1500);
 
 Devices stand in [buzzer], [sound], [screen], [record] and [reverse]. A
 device that does not work is reported and left out; the others go on. Ends at
-SIGTERM or SIGINT, silent; at SIGUSR1 keeps a clip, where [record] is given. An aid: it never replaces looking.
+SIGTERM or SIGINT, silent; at SIGUSR1 keeps a clip, where [record] is given.
+An aid: it never replaces looking.
 
 Exit codes: 0 ended as asked; 1 the self-test found a fault; 2 the profile or
 the command line is at fault.")]
