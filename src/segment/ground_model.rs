@@ -52,6 +52,8 @@ const MARGIN: usize = 9;
 const AROUND: usize = 10;
 const UNLIT: f32 = 25.0;
 const LIT: f32 = 55.0;
+/// How far behind the bumper the path must be lit.
+const PATH_M: f64 = 3.0;
 /// Shapes need less light than colours, by this factor.
 const DARK_GAIN: f32 = 3.0;
 /// A row's ground shows that it is flat below this evidence, and is rough above
@@ -114,6 +116,8 @@ pub struct GroundModel {
     settings: SegmentSettings,
     overhang_m: f32,
     filter: Filter,
+    /// Cells of the vehicle's path near behind it.
+    path: Vec<usize>,
     own_motion: OwnMotion,
     appearance: Appearance,
     proven: f32,
@@ -151,6 +155,7 @@ impl GroundModel {
             })
             .collect();
         Some(GroundModel {
+            path: path_cells(&layout, &usable, profile),
             layout,
             usable,
             extent,
@@ -199,6 +204,13 @@ impl GroundModel {
     pub fn velocity(&self) -> (f32, f32) {
         let v = self.own_motion.measured();
         (v.along, v.yaw)
+    }
+
+    /// Share of the vehicle's path, near behind it, that is too dark to show
+    /// anything, 0 to 1, in the last picture.
+    pub fn dark_share(&self) -> f64 {
+        let dark = self.path.iter().filter(|&&k| self.lit.get(k) == Some(&0.0));
+        dark.count() as f64 / self.path.len().max(1) as f64
     }
 
     /// Examines one picture taken at `now`.
@@ -706,6 +718,25 @@ impl GroundModel {
         key.since = Motion::default();
         self.keys.push(key);
     }
+}
+
+/// Cells on the ground of the vehicle's path, as far behind it as a warning
+/// matters most.
+fn path_cells(l: &Layout, usable: &[bool], profile: &Profile) -> Vec<usize> {
+    let foot = profile.ground().camera_position();
+    let half = profile.vehicle.width.0 / 2.0;
+    let mut out = Vec::new();
+    for r in l.horizon_row..l.rows {
+        for c in 0..l.columns {
+            let k = l.at(c, r);
+            let (x, y) = l.place(c, r as f32);
+            let (behind, side) = (foot.x + f64::from(x), foot.y + f64::from(y));
+            if usable[k] && l.watched[k] && behind < PATH_M && side.abs() <= half {
+                out.push(k);
+            }
+        }
+    }
+    out
 }
 
 /// Cells whose whole relief window is visible.

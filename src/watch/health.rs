@@ -67,6 +67,7 @@ fn is_noise(now: &[u8], before: &[u8], width: usize) -> bool {
 pub struct Health {
     settings: HealthSettings,
     samples: Vec<u8>,
+    path_dark: bool,
     sharpness: Sharpness,
     steadiness: Steadiness,
     previous: Vec<u8>,
@@ -82,6 +83,7 @@ impl Health {
         Health {
             settings,
             samples: Vec::new(),
+            path_dark: false,
             sharpness: Sharpness::default(),
             steadiness: Steadiness::default(),
             previous: Vec::new(),
@@ -90,6 +92,12 @@ impl Health {
             good_since: None,
             last_picture: None,
         }
+    }
+
+    /// Takes in whether the vehicle's near path was too dark in the last picture:
+    /// lamps may light the rest of it.
+    pub fn path_dark(&mut self, dark: bool) {
+        self.path_dark = dark;
     }
 
     /// Judges what arrived at `now`; a reason if the picture cannot be trusted.
@@ -162,7 +170,7 @@ impl Health {
             sum += u64::from(v);
             burnt += u32::from(v >= BURNT);
         }
-        if sum as f64 / n < self.settings.dark_luma {
+        if self.path_dark || sum as f64 / n < self.settings.dark_luma {
             return Some(Reason::Dark);
         }
         if f64::from(burnt) / n > self.settings.washed_share {
@@ -266,6 +274,25 @@ mod tests {
             after(&mut health, 0, || half(&mut rng)),
             Some(Reason::Broken)
         );
+    }
+
+    #[test]
+    fn a_lens_covered_from_the_start_is_no_clear_picture() {
+        let mut rng = SmallRng::seed_from_u64(5);
+        let mut health = Health::new(SETTINGS);
+        let said = after(&mut health, 0, || grain(&mut rng, 3));
+        assert_eq!(said, Some(Reason::Covered));
+    }
+
+    #[test]
+    fn light_beside_a_dark_path_is_too_little() {
+        let mut rng = SmallRng::seed_from_u64(6);
+        let mut health = Health::new(SETTINGS);
+        health.path_dark(true);
+        let said = after(&mut health, 0, || grain(&mut rng, 80));
+        assert_eq!(said, Some(Reason::Dark));
+        health.path_dark(false);
+        assert_eq!(after(&mut health, 1320, || grain(&mut rng, 80)), None);
     }
 
     #[test]

@@ -64,6 +64,10 @@ impl SelfMask {
     }
 }
 
+/// With more than this share of its near path in the dark, a picture that is
+/// bright elsewhere shows too little.
+const MOST_DARK: f64 = 0.4;
+
 enum Segmenter {
     Ground(Box<GroundModel>),
     Colour(ColourSegmenter),
@@ -149,6 +153,7 @@ impl Pipeline {
         let blobs: Vec<Blob> = match (input, &mut self.segmenter) {
             (Input::Picture(picture), Segmenter::Ground(model)) => {
                 let blobs = model.step(picture, now);
+                self.health.path_dark(model.dark_share() > MOST_DARK);
                 estimate = *model.motion();
                 let (speed, yaw_rate) = model.velocity();
                 if estimate.quality >= MOTION_QUALITY {

@@ -18,6 +18,9 @@ const FLOOR: f32 = 12.0;
 const NOISE: f32 = 0.9;
 /// Blocks with less relative detail than this cannot lose any.
 const LEAST_DETAIL: f32 = 0.012;
+/// Blocks with so much detail that a picture has at least: even fresh snow has
+/// its horizon and the own bumper.
+const LEAST_SHOWN: usize = 5;
 /// A block has lost its detail below this share of the usual, and has it again
 /// above the other.
 const LOST: f32 = 0.45;
@@ -107,7 +110,12 @@ impl Sharpness {
                 other += f32::from(off > OTHER_LIGHT);
             }
         }
-        let finding = if telling < 0.15 * BLOCKS as f32 || self.frames <= LEARN {
+        let shown = self.detail.iter().filter(|d| **d >= LEAST_DETAIL).count();
+        let finding = if shown < LEAST_SHOWN {
+            // Also from the first picture on: what shows nothing at all is not
+            // the ground's picture.
+            Some(Reason::Covered)
+        } else if telling < 0.15 * BLOCKS as f32 || self.frames <= LEARN {
             None
         } else if lost / telling > MOST_LOST {
             // A smear keeps where it is bright and dark, a cover does not.
