@@ -1,5 +1,8 @@
 //! The default segmenter: all cues, fused per cell.
 
+mod height;
+mod smoothness;
+
 use std::time::Duration;
 
 use crate::camera::Picture;
@@ -10,11 +13,11 @@ use super::appearance::Appearance;
 use super::blob::Blob;
 use super::change::Change;
 use super::edges::{uprights, Upright, BELIEVED};
-use super::motion::{look, Estimate, Motion, Slack};
-use super::own_motion::{OwnMotion, Sight, TRUSTED};
+use super::motion::{look, Estimate, Motion};
+use super::own_motion::{Odometry, Sight};
 use super::own_parts::OwnParts;
 use super::panorama::{Layout, Panorama};
-use super::parallax::{Look, Parallax};
+use super::parallax::Parallax;
 use super::relief::{self, Filter};
 
 /// Log-odds that a cell of the watch area is not ground, before any cue.
@@ -22,16 +25,7 @@ const PRIOR: f32 = -1.6;
 /// Weight of the appearance ratio once the model is proven, and before.
 const APPEARANCE: f32 = 0.9;
 const UNPROVEN: f32 = 0.5;
-/// Weight of one parallax comparison and how much of the last sum is kept.
-const PARALLAX: f32 = 0.8;
-const KEEP: f32 = 0.8;
-const MOST_MEMORY: f32 = 4.0;
-const MOST_STEP: f32 = 2.0;
-/// Baselines for parallax, metres, and spacing of the kept panoramas.
-const LEAST_BASELINE: f32 = 0.12;
-const BASELINE: f32 = 0.45;
-/// Relief noise beyond this is texture, which the slope accounts for.
-const MOST_NOISE: f32 = 5.0;
+/// Spacing of the kept panoramas, metres, and their number.
 const KEY_SPACING: f32 = 0.04;
 const MOST_KEYS: usize = 24;
 /// Evidence of a cell that is not seen, and the most that one cell may bring.
@@ -40,11 +34,6 @@ const MOST_CELL: f32 = 3.0;
 /// How fast the relief in which upright edges are sought follows: ground
 /// texture runs through a column and averages out, an upright edge stays.
 const LASTING: f32 = 0.3;
-/// A cell is cleared of what is stuck in full if at least one over this of its
-/// surroundings is stuck.
-const STUCK_GAIN: f32 = 5.0;
-/// Cells around the own parts in which nothing stands.
-const RIM: usize = 3;
 /// Columns at either end of a row in which no upright edge counts.
 const MARGIN: usize = 9;
 /// Mean luma around a place, over so many cells, at which colour is not and is
@@ -56,18 +45,6 @@ const LIT: f32 = 55.0;
 const PATH_M: f64 = 3.0;
 /// Shapes need less light than colours, by this factor.
 const DARK_GAIN: f32 = 3.0;
-/// A row's ground shows that it is flat below this evidence, and is rough above
-/// this relief; a cell is smooth below this share of it. Most that brings.
-const SHOWN_FLAT: f32 = -1.2;
-const LEAST_ROUGH: f32 = 5.0;
-const SMOOTH_SHARE: f32 = 0.6;
-const MOST_SMOOTH: f32 = 2.0;
-/// Shade hides texture and paint covers it: how bright a smooth cell is against
-/// its row.
-const SMOOTH_LIGHT: (f32, f32) = (0.6, 1.35);
-/// Parallax evidence of ground that is seen to be ground, and cells of it.
-const GROUNDED: f32 = -0.8;
-const GROUNDED_CELLS: u32 = 4;
 /// Weight of an upright edge where parallax says flat.
 const UPRIGHT_SEEN_FLAT: f32 = 0.3;
 /// What the ground's own colour says at most for ground.
@@ -118,7 +95,7 @@ pub struct GroundModel {
     filter: Filter,
     /// Cells of the vehicle's path near behind it.
     path: Vec<usize>,
-    own_motion: OwnMotion,
+    own_motion: Odometry,
     appearance: Appearance,
     proven: f32,
     parallax: Parallax,
@@ -162,7 +139,7 @@ impl GroundModel {
             settings: profile.segment.clone(),
             overhang_m: profile.vehicle.overhang.0 as f32,
             filter: Filter::default(),
-            own_motion: OwnMotion::new(cells),
+            own_motion: Odometry::new(cells),
             appearance: Appearance::default(),
             proven: 0.0,
             parallax: Parallax::default(),
@@ -333,32 +310,6 @@ impl GroundModel {
         self.appearance.relight(*median);
     }
 
-    /// Parallax evidence moves with the ground it was found on.
-    fn carry_memory(&mut self) {
-        let layout = &self.layout;
-        let motion = self.own_motion.estimate().motion;
-        let old = std::mem::take(&mut self.memory);
-        let mut fresh = std::mem::take(&mut self.stages.parallax);
-        fresh.resize(old.len(), 0.0);
-        let still = motion.distance() < 0.004 && motion.yaw.abs() < 0.002;
-        for r in 0..layout.rows {
-            for c in 0..layout.columns {
-                let k = layout.at(c, r);
-                fresh[k] = if still || r < layout.horizon_row {
-                    old[k]
-                } else {
-                    let (x, y) = layout.place(c, r as f32);
-                    layout
-                        .before(x, y, 0.0, &motion)
-                        .and_then(|(i, j)| look(&old, layout.columns, layout.rows, i, j))
-                        .unwrap_or(0.0)
-                };
-            }
-        }
-        self.memory = fresh;
-        self.stages.parallax = old;
-    }
-
     fn judge_appearance(&mut self) {
         self.appearance
             .judge(&self.stages.panorama, &mut self.stages.appearance);
@@ -376,91 +327,6 @@ impl GroundModel {
         for (a, &lit) in self.stages.appearance.iter_mut().zip(&self.lit) {
             if *a > 0.0 {
                 *a *= lit;
-            }
-        }
-    }
-
-    /// Compares with the kept panorama whose baseline serves best.
-    fn judge_parallax(&mut self) {
-        let best = self
-            .keys
-            .iter()
-            .enumerate()
-            .filter(|(_, k)| k.since.distance() >= LEAST_BASELINE)
-            .min_by(|a, b| {
-                let off = |k: &Key| (k.since.distance() - BASELINE).abs();
-                off(a.1).total_cmp(&off(b.1))
-            })
-            .map(|(i, _)| i);
-        let Some(i) = best.filter(|_| self.own_motion.moves()) else {
-            return;
-        };
-        let slack = Slack {
-            along: 0.02,
-            across: 0.02,
-            yaw: 0.02,
-            pitch: 0.006,
-            roll: 0.004,
-        };
-        let start = self.keys[i].since;
-        let fine = self
-            .own_motion
-            .refine(&self.layout, &self.keys[i].relief, start, &slack);
-        if fine.quality < TRUSTED {
-            return;
-        }
-        self.keys[i].since = fine.motion;
-        self.take_out_stuck(i);
-        let [now, earlier] = &self.cleared;
-        self.parallax.compare(
-            &self.layout,
-            &self.usable,
-            Look {
-                relief: now,
-                colour: &self.stages.panorama,
-            },
-            Look {
-                relief: earlier,
-                colour: &self.keys[i].panorama,
-            },
-            &fine.motion,
-            fine.residual.clamp(2.0, MOST_NOISE),
-            &self.stages.appearance,
-            &mut self.filter,
-        );
-        // At the rim of the own parts windows look at both.
-        let (columns, rows) = (self.layout.columns, self.layout.rows);
-        self.absolute.clear();
-        self.absolute
-            .extend((0..self.usable.len()).map(|k| f32::from(self.own.holds(k))));
-        let rim = self.filter.box_mean(&self.absolute, columns, rows, RIM);
-        for (e, &n) in self.parallax.evidence.iter_mut().zip(rim) {
-            if n > 0.0 {
-                *e = e.min(0.0);
-            }
-        }
-        for (m, e) in self.memory.iter_mut().zip(&self.parallax.evidence) {
-            *m = (KEEP * *m + PARALLAX * e.clamp(-MOST_STEP, MOST_STEP))
-                .clamp(-MOST_MEMORY, MOST_MEMORY);
-        }
-    }
-
-    /// Takes what moves with the vehicle (its own shadow's edge, its bumper) out
-    /// of both pictures before they are compared.
-    fn take_out_stuck(&mut self, key: usize) {
-        let (columns, rows) = (self.layout.columns, self.layout.rows);
-        let (stuck, lasting) = (self.own_motion.stuck(), self.own_motion.lasting());
-        let near = self.filter.box_mean(stuck, columns, rows, 2);
-        let pictures = [&self.stages.relief, &self.keys[key].relief];
-        for (out, relief) in self.cleared.iter_mut().zip(pictures) {
-            out.clear();
-            out.extend_from_slice(relief);
-            for ((v, &n), &part) in out.iter_mut().zip(near).zip(lasting) {
-                let rest = *v - (STUCK_GAIN * n).min(1.0) * part;
-                // A line along the way stays in place too, until it ends.
-                if rest.abs() < v.abs() {
-                    *v = rest;
-                }
             }
         }
     }
@@ -538,79 +404,6 @@ impl GroundModel {
                     }
                     let k = r * l.columns + c;
                     out[k] = out[k].max(value);
-                }
-            }
-        }
-    }
-
-    /// Where the ground of a row shows texture that lies flat, a place of the
-    /// ground's own colour without that texture is something else: a smooth
-    /// post of the ground's grey shows itself in no other way.
-    fn judge_smoothness(&mut self) {
-        let l = &self.layout;
-        let (columns, rows) = (l.columns, l.rows);
-        let s = &mut self.stages;
-        s.smooth.resize(self.memory.len(), 0.0);
-        s.smooth.fill(0.0);
-        self.absolute.clear();
-        self.absolute.extend(s.relief.iter().map(|v| v.abs()));
-        let energy = self.filter.box_mean(&self.absolute, columns, rows, 1);
-        let mut flatness = Vec::with_capacity(columns);
-        let mut texture = Vec::with_capacity(columns);
-        let mut light = Vec::with_capacity(columns);
-        for r in l.horizon_row..rows {
-            light.clear();
-            flatness.clear();
-            texture.clear();
-            let (first, last) = self.extent[r];
-            let row = r * columns + (first + MARGIN).min(columns)
-                ..r * columns
-                    + (last + 1)
-                        .saturating_sub(MARGIN)
-                        .max((first + MARGIN).min(columns));
-            for (k, &energy) in row.clone().zip(&energy[row.clone()]) {
-                if self.usable[k] && l.watched[k] {
-                    flatness.push(self.memory[k]);
-                    texture.push(energy);
-                    light.push(s.panorama.y[k]);
-                }
-            }
-            if flatness.len() < 16 {
-                continue;
-            }
-            let mid = flatness.len() / 2;
-            let usual = *flatness.select_nth_unstable_by(mid, f32::total_cmp).1;
-            let rough = *texture.select_nth_unstable_by(mid, f32::total_cmp).1;
-            let bright = *light.select_nth_unstable_by(mid, f32::total_cmp).1;
-            if usual > SHOWN_FLAT || rough < LEAST_ROUGH {
-                continue;
-            }
-            for (k, &energy) in row.clone().zip(&energy[row.clone()]) {
-                if energy < SMOOTH_SHARE * rough
-                    && !self.own.holds(k)
-                    && self.usable[k]
-                    && self.memory[k] > 0.5 * usual
-                    && s.appearance[k] < 0.0
-                    && (SMOOTH_LIGHT.0..SMOOTH_LIGHT.1).contains(&(s.panorama.y[k] / bright))
-                {
-                    s.smooth[k] = (self.memory[k] - usual).clamp(0.0, MOST_SMOOTH);
-                }
-            }
-        }
-    }
-
-    /// Missing texture is only telling behind ground that is seen to be ground:
-    /// the own bumper is smooth as well, with nothing before it.
-    fn ground_smoothness(&mut self) {
-        let l = &self.layout;
-        for c in 0..l.columns {
-            let mut seen = 0;
-            for r in (l.horizon_row..l.rows).rev() {
-                let k = l.at(c, r);
-                if self.memory[k] < GROUNDED {
-                    seen += 1;
-                } else if seen < GROUNDED_CELLS {
-                    self.stages.smooth[k] = 0.0;
                 }
             }
         }

@@ -10,6 +10,7 @@
 use crate::profile::SegmentSettings;
 
 use super::blob::Blob;
+use super::bodies::{fill_hollows, join_bodies, under_vehicle};
 use super::ground_model::Stages;
 use super::panorama::Layout;
 
@@ -23,15 +24,6 @@ const BRIDGE: usize = 2;
 /// so many columns wide.
 const FRINGE: usize = 4;
 const NARROW: usize = 7;
-/// A body: its widest gap, how far apart its sides may be, which groups count
-/// as farther, and evidence of ground that is not and that is seen.
-const WIDEST_BODY_M: f32 = 2.3;
-const JOIN_SHARE: f32 = 0.25;
-const JOIN_FLOOR_M: f32 = 0.2;
-const JOIN_FAR: f32 = 1.25;
-const OUTSIDE: usize = 8;
-const UNSEEN_GROUND: f32 = -0.5;
-const SEEN_GROUND: f32 = -0.8;
 /// How often columns are looked at again.
 const PASSES: usize = 3;
 /// A run ends where the sum has fallen this far below its peak.
@@ -53,30 +45,19 @@ const BESIDE: usize = 6;
 const WIDEST_FOOT_M: f32 = 1.0;
 const FOOT_FLAT: f32 = -2.6;
 
-/// A vehicle is at least this wide and high, as far as it is seen; the ground
-/// under it is darker than this share of the ground before it.
-const VEHICLE_WIDTH_M: f32 = 1.1;
-const VEHICLE_HEIGHT_M: f32 = 0.5;
-const DARK_BAND: f32 = 0.62;
-/// Height of a bumper's lower edge (common practice, no published source), and
-/// where the bumper stands before the near edge of the dark ground.
-const BUMPER_M: f32 = 0.35;
-const BAND_SHARE: f32 = 0.85;
-const EDGE_HEIGHT_M: f32 = 0.5;
-
 /// Parallax evidence, the mean of a group, that moving light does not bring.
 const SURE_PARALLAX: f32 = 1.5;
 
 /// One column's nearest run of evidence.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Run {
-    column: usize,
-    top: usize,
-    bottom: usize,
+    pub column: usize,
+    pub top: usize,
+    pub bottom: usize,
     /// Contact row with its fraction.
-    contact: f32,
-    distance: f32,
-    sum: f32,
+    pub contact: f32,
+    pub distance: f32,
+    pub sum: f32,
 }
 
 /// Finds the runs, groups them and keeps what stands. `texture` is the usual
@@ -113,9 +94,8 @@ pub(super) fn gather(
     }
     standing_groups.sort_by_key(|(group, _)| group[0].column);
     drop_fringes(&mut standing_groups);
-    let mut standing_groups = join_bodies(l, s, standing_groups);
     let mut blobs = Vec::new();
-    for (mut group, probability) in standing_groups.drain(..) {
+    for (mut group, probability) in join_bodies(l, s, standing_groups) {
         for run in &group {
             for r in run.top..=run.bottom {
                 s.mask[l.at(run.column, r)] = true;
@@ -182,150 +162,6 @@ fn drop_fringes(groups: &mut Vec<(Vec<Run>, f64)>) {
     });
 }
 
-/// Joins the two sides of a body whose middle is blank: both stand as high and
-/// about as far off, nothing nearer stands between them, and there the ground
-/// cannot be seen, although it can to either side.
-fn join_bodies(l: &Layout, s: &Stages, groups: Vec<(Vec<Run>, f64)>) -> Vec<(Vec<Run>, f64)> {
-    let mut out: Vec<(Vec<Run>, f64)> = Vec::new();
-    for (group, probability) in groups {
-        let near = nearest(&group);
-        // What stands farther off between the two is the body's own middle.
-        let partner = out
-            .iter()
-            .rposition(|(other, _)| nearest(other) < JOIN_FAR * near)
-            .filter(|&i| belongs(l, s, &out[i].0, &group));
-        let Some(i) = partner else {
-            out.push((group, probability));
-            continue;
-        };
-        out.truncate(i + 1);
-        let (body, believed) = &mut out[i];
-        *believed = believed.max(probability);
-        let (a, b) = (body[body.len() - 1], group[0]);
-        let gap = (b.column - a.column) as f32;
-        for column in a.column + 1..b.column {
-            let f = (column - a.column) as f32 / gap;
-            let mix = |p: f32, q: f32| p + f * (q - p);
-            let contact = mix(a.contact, b.contact);
-            body.push(Run {
-                column,
-                top: a.top.max(b.top),
-                bottom: contact as usize,
-                contact,
-                distance: l.distance(contact),
-                sum: a.sum.min(b.sum),
-            });
-        }
-        body.extend(group);
-    }
-    out
-}
-
-fn nearest(group: &[Run]) -> f32 {
-    group.iter().fold(f32::MAX, |m, r| m.min(r.distance))
-}
-
-/// Whether two groups, `left` before `right`, are the sides of one body.
-fn belongs(l: &Layout, s: &Stages, left: &[Run], right: &[Run]) -> bool {
-    let (a, b) = (left[left.len() - 1], right[0]);
-    // Groups found behind one another may interlock.
-    if b.column <= a.column {
-        return false;
-    }
-    let (p, q) = (l.place(a.column, a.contact), l.place(b.column, b.contact));
-    let width = (p.0 - q.0).hypot(p.1 - q.1);
-    let tall = |g: &[Run]| {
-        g.iter()
-            .any(|r| implied_height(l, r.distance, r.top) > VEHICLE_HEIGHT_M)
-    };
-    let apart = (a.distance - b.distance).abs();
-    if width > WIDEST_BODY_M
-        || apart > JOIN_FLOOR_M + JOIN_SHARE * a.distance.min(b.distance)
-        || !tall(left)
-        || !tall(right)
-    {
-        return false;
-    }
-    let rows = l.horizon_row + 1..a.bottom.min(b.bottom).saturating_sub(1);
-    let mean = |columns: std::ops::Range<usize>| {
-        let (mut sum, mut n) = (0.0f32, 0.0f32);
-        for r in rows.clone() {
-            for c in columns.clone() {
-                sum += s.parallax[l.at(c, r)];
-                n += 1.0;
-            }
-        }
-        sum / n.max(1.0)
-    };
-    let between = a.column + 1..b.column;
-    if between.is_empty() || rows.is_empty() {
-        return true;
-    }
-    let reach = between.len().max(OUTSIDE);
-    let first = left[0].column;
-    let last = right[right.len() - 1].column;
-    let outside = mean(first.saturating_sub(reach)..first)
-        .min(mean(last + 1..(last + 1 + reach).min(l.columns)));
-    mean(between) > UNSEEN_GROUND && outside < SEEN_GROUND
-}
-
-/// A body has no hollows toward the viewer as far as a driver is concerned:
-/// each contact lies no farther than the straight line between contacts to both
-/// sides of it. Single columns that stick out are evened out first.
-fn fill_hollows(l: &Layout, group: &mut [Run]) {
-    let n = group.len();
-    if n < 5 {
-        return;
-    }
-    let smooth: Vec<f32> = (0..n)
-        .map(|i| {
-            let mut around: Vec<f32> = group[i.saturating_sub(2)..(i + 3).min(n)]
-                .iter()
-                .map(|r| r.contact)
-                .collect();
-            let mid = around.len() / 2;
-            *around.select_nth_unstable_by(mid, f32::total_cmp).1
-        })
-        .collect();
-    let at: Vec<(f32, f32)> = group
-        .iter()
-        .zip(&smooth)
-        .map(|(run, &contact)| l.place(run.column, contact))
-        .collect();
-    // The hull that bulges toward the vehicle, over the side.
-    let mut hull: Vec<usize> = Vec::new();
-    for i in 0..n {
-        while let [.., p, q] = hull[..] {
-            let turn = (at[q].1 - at[p].1) * (at[i].0 - at[p].0)
-                - (at[q].0 - at[p].0) * (at[i].1 - at[p].1);
-            // Columns run to rising side: a left turn keeps the near hull.
-            if turn > 0.0 {
-                break;
-            }
-            hull.pop();
-        }
-        hull.push(i);
-    }
-    for pair in hull.windows(2) {
-        let [p, q] = [pair[0], pair[1]];
-        for run in &mut group[p..=q] {
-            // Where the column's ray meets the line from p to q.
-            let (dx, dy) = (at[q].0 - at[p].0, at[q].1 - at[p].1);
-            let (x, y) = l.place(run.column, run.contact);
-            let cross = x * dy - y * dx;
-            if cross.abs() < 1e-4 {
-                continue;
-            }
-            let t = (at[p].0 * dy - at[p].1 * dx) / cross;
-            let distance = run.distance * t;
-            if t > 0.3 && distance < run.distance {
-                run.distance = distance;
-                run.contact = l.row(distance);
-            }
-        }
-    }
-}
-
 /// The nearest run of evidence in a column that starts in the watch area and
 /// is high enough to count.
 fn nearest_run(
@@ -374,7 +210,7 @@ fn nearest_run(
 }
 
 /// Height that the top of `row` shows if it stands at `distance`, metres.
-fn implied_height(l: &Layout, distance: f32, row: usize) -> f32 {
+pub(super) fn implied_height(l: &Layout, distance: f32, row: usize) -> f32 {
     let d = l.depression0 + (row as f32 - 0.5) * l.depression_step;
     l.height - distance * d.tan()
 }
@@ -477,89 +313,6 @@ fn sharpen(l: &Layout, s: &Stages, group: &mut [Run], texture: f32) {
         run.contact = edge.unwrap_or(run.contact + BLURRED_ROWS);
         run.distance = l.distance(run.contact);
     }
-}
-
-/// A vehicle overhangs: what is seen first is the lower edge of its bumper, too
-/// far off by its height over the ground (distance × (1 − bumper / camera)), and
-/// below that the dark ground under it, whose near edge lies between tyres and
-/// bumper. If a group is as wide and high as a vehicle and such a band begins
-/// right under it, its contacts move to the nearer of what the two say that is
-/// not nearer than both.
-fn under_vehicle(l: &Layout, s: &Stages, group: &mut [Run], overhang_m: f32) {
-    let (Some(first), Some(last)) = (group.first(), group.last()) else {
-        return;
-    };
-    let ends = [
-        l.place(first.column, first.contact),
-        l.place(last.column, last.contact),
-    ];
-    let width = (ends[0].0 - ends[1].0).hypot(ends[0].1 - ends[1].1);
-    let mut heights: Vec<f32> = group
-        .iter()
-        .map(|run| implied_height(l, run.distance, run.top))
-        .collect();
-    let mid = heights.len() / 2;
-    let height = *heights.select_nth_unstable_by(mid, f32::total_cmp).1;
-    if width < VEHICLE_WIDTH_M || height < VEHICLE_HEIGHT_M {
-        return;
-    }
-    let y = &s.panorama.y;
-    let row_at = |distance: f32| l.row(distance.max(0.05)) as usize;
-    let mut banded: Vec<(usize, f32)> = Vec::new();
-    for (i, run) in group.iter().enumerate() {
-        // A bumper's edge at half a metre reads too far by up to as much.
-        let least = (run.distance - overhang_m - 0.5 * run.distance).max(0.2);
-        let end = row_at(least).min(l.rows - 1);
-        let start = (run.contact + 1.5) as usize;
-        if start + 3 >= end {
-            continue;
-        }
-        let mut lit: Vec<f32> = (start..=end).map(|r| y[l.at(run.column, r)]).collect();
-        let q = lit.len() * 3 / 4;
-        let bright = *lit.select_nth_unstable_by(q, f32::total_cmp).1;
-        let dark = |r: usize| y[l.at(run.column, r)] < DARK_BAND * bright;
-        if dark(start) || dark(start + 1) {
-            let mut r = start + 1;
-            while r < end && (dark(r) || dark(r + 1)) {
-                r += 1;
-            }
-            if r < end {
-                banded.push((i, r as f32 - 0.5));
-            }
-        }
-    }
-    if banded.len() * 2 < group.len() {
-        return;
-    }
-    for (i, band) in banded {
-        let run = &mut group[i];
-        let edge = lower_edge(l, y, run);
-        let lift = BUMPER_M / l.height.max(2.0 * BUMPER_M);
-        // A higher edge than a bumper's, a trailer's, reads too far: what is
-        // seen below it overhangs half as much at least.
-        let bumper = (l.distance(edge) * (1.0 - lift)).min(run.distance * (1.0 - 0.5 * lift));
-        run.distance = bumper.max(BAND_SHARE * l.distance(band)).min(run.distance);
-        run.contact = l.row(run.distance);
-    }
-}
-
-/// Row of a body's lower edge: the steepest step from light to dark around the
-/// contact and up to half a metre above it. The contact itself may already lie
-/// in the dark underneath.
-fn lower_edge(l: &Layout, y: &[f32], run: &Run) -> f32 {
-    let raised = (l.height - EDGE_HEIGHT_M).max(0.2 * l.height);
-    let top = ((raised / run.distance).atan() - l.depression0) / l.depression_step;
-    let from = (top.max(l.horizon_row as f32) as usize).max(2);
-    let to = (run.contact as usize + 2).min(l.rows - 2);
-    let mut best = (0.0f32, run.contact);
-    for r in from..=to {
-        let at = |r: usize| y[l.at(run.column, r)];
-        let drop = at(r - 2) + at(r - 1) - at(r) - at(r + 1);
-        if drop > best.0 {
-            best = (drop, r as f32 - 0.5);
-        }
-    }
-    best.1
 }
 
 /// Probability that a group stands: by the evidence of its cells, by upright

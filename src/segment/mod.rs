@@ -9,6 +9,7 @@
 
 mod appearance;
 mod blob;
+mod bodies;
 mod change;
 mod colour_range;
 mod edges;

@@ -59,7 +59,7 @@ pub struct Sight<'a> {
 
 /// Follows the vehicle; keeps its buffers.
 #[derive(Debug, Clone)]
-pub(super) struct OwnMotion {
+pub(super) struct Odometry {
     fine: Aligner,
     coarse: Aligner,
     broad: Vec<f32>,
@@ -74,10 +74,10 @@ pub(super) struct OwnMotion {
     still_since: Option<Duration>,
 }
 
-impl OwnMotion {
+impl Odometry {
     /// At rest, over `cells` cells.
     pub fn new(cells: usize) -> Self {
-        OwnMotion {
+        Odometry {
             fine: Aligner::default(),
             coarse: Aligner::default(),
             broad: Vec::new(),
