@@ -255,3 +255,105 @@ fn lower_edge(l: &Layout, y: &[f32], run: &Run) -> f32 {
     }
     best.1
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::profile::Profile;
+
+    fn layout() -> Layout {
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/config/hatch.toml");
+        let profile = Profile::load(path.as_ref()).unwrap();
+        Layout::new(&profile.ground(), &profile.watch, |_| false).unwrap()
+    }
+
+    /// Columns of a thing that reaches past the horizon and stands at `distance`.
+    fn group(l: &Layout, columns: std::ops::Range<usize>, distance: f32) -> Vec<Run> {
+        let contact = l.row(distance);
+        columns
+            .map(|column| Run {
+                column,
+                top: l.horizon_row.saturating_sub(4),
+                bottom: contact as usize,
+                contact,
+                distance,
+                sum: 30.0,
+            })
+            .collect()
+    }
+
+    /// Ground is seen everywhere but in `hidden` columns.
+    fn stages(l: &Layout, hidden: std::ops::Range<usize>) -> Stages {
+        let cell = |k: usize| {
+            if hidden.contains(&(k % l.columns)) {
+                0.0
+            } else {
+                -2.0
+            }
+        };
+        Stages {
+            parallax: (0..l.columns * l.rows).map(cell).collect(),
+            ..Stages::default()
+        }
+    }
+
+    #[test]
+    fn two_sides_join_over_hidden_ground_and_stay_apart_over_seen_ground() {
+        let l = layout();
+        let mid = l.columns / 2;
+        let sides = || {
+            vec![
+                (group(&l, mid - 20..mid - 14, 2.0), 0.7),
+                (group(&l, mid + 14..mid + 20, 2.1), 0.8),
+            ]
+        };
+        let joined = join_bodies(&l, &stages(&l, mid - 20..mid + 20), sides());
+        assert_eq!(joined.len(), 1);
+        let columns: Vec<usize> = joined[0].0.iter().map(|r| r.column).collect();
+        assert_eq!(columns, (mid - 20..mid + 20).collect::<Vec<_>>());
+        assert_eq!(joined[0].1, 0.8);
+        let apart = join_bodies(&l, &stages(&l, 0..0), sides());
+        assert_eq!(apart.len(), 2);
+    }
+
+    #[test]
+    fn groups_that_interlock_are_left_as_they_are() {
+        let l = layout();
+        let mid = l.columns / 2;
+        let around = group(&l, mid - 10..mid + 10, 2.0);
+        let within = group(&l, mid..mid + 2, 2.1);
+        let s = stages(&l, mid - 10..mid + 10);
+        let left = join_bodies(&l, &s, vec![(around, 0.7), (within, 0.7)]);
+        assert_eq!(left.len(), 2);
+    }
+
+    #[test]
+    fn a_hollow_is_filled_up_to_the_straight_line_between_its_ends() {
+        let l = layout();
+        let mid = l.columns / 2;
+        let mut wall = group(&l, mid - 15..mid + 15, 2.0);
+        for run in &mut wall[6..24] {
+            run.contact = l.row(3.0);
+            run.distance = 3.0;
+        }
+        fill_hollows(&l, &mut wall);
+        for run in &wall {
+            assert!(
+                run.distance < 2.1,
+                "column {} at {}",
+                run.column,
+                run.distance
+            );
+            assert!((l.row(run.distance) - run.contact).abs() < 1e-3);
+        }
+        // What stands out toward the vehicle stays (less its own chord).
+        let mut nose = group(&l, mid - 15..mid + 15, 2.0);
+        for run in &mut nose[10..20] {
+            run.contact = l.row(1.5);
+            run.distance = 1.5;
+        }
+        fill_hollows(&l, &mut nose);
+        assert!((nose[15].distance - 1.5).abs() < 0.02);
+        assert!(nose[2].distance <= 2.0);
+    }
+}

@@ -351,6 +351,23 @@ mod tests {
     }
 
     #[test]
+    fn contacts_that_are_never_sure_do_not_keep_a_track_for_ever() {
+        let mut t = tracker();
+        let own = OwnMotion::default();
+        for f in 0..4 {
+            t.step(&[contact(2.0, 0.0)], own, at(f));
+        }
+        let unsure = Contact {
+            probability: 0.4,
+            ..contact(2.0, 0.0)
+        };
+        // Three times the half second of coasting, at 15 frames a second.
+        let told = (4..60).map(|f| !t.step(&[unsure.clone()], own, at(f)).is_empty());
+        let lasted = told.take_while(|&yes| yes).count();
+        assert!((20..=24).contains(&lasted), "{lasted} frames");
+    }
+
+    #[test]
     fn closing_speed_within_the_bar_after_one_second() {
         let mut t = tracker();
         let mut seen = Vec::new();
