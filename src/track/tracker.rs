@@ -362,7 +362,7 @@ mod tests {
             ..contact(2.0, 0.0)
         };
         // Three times the half second of coasting, at 15 frames a second.
-        let told = (4..60).map(|f| !t.step(&[unsure.clone()], own, at(f)).is_empty());
+        let told = (4..60).map(|f| !t.step(std::slice::from_ref(&unsure), own, at(f)).is_empty());
         let lasted = told.take_while(|&yes| yes).count();
         assert!((20..=24).contains(&lasted), "{lasted} frames");
     }
