@@ -118,7 +118,7 @@ fn clips_that_cannot_be_used() {
             "clip CLIP --out out",
             "mask CLIP --into car.toml",
             "label CLIP --profile car.toml",
-            "tune CLIP clip clip --profile car.toml --out out",
+            "tune CLIP a b --profile car.toml --out out",
             "run car.toml --clip CLIP",
         ] {
             b.refuses(&command.replace("CLIP", clip), 1, &[clip]);
@@ -140,7 +140,7 @@ fn a_clip_of_another_size_than_the_profile_says() {
         "clip clip --profile other.toml --out out",
         "mask clip --into other.toml",
         "label clip --profile other.toml",
-        "tune clip clip clip --profile other.toml --out out",
+        "tune clip a b --profile other.toml --out out",
         "run other.toml --clip clip",
     ] {
         b.refuses(command, 1, &["640x480", "320x240"]);

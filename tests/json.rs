@@ -21,17 +21,25 @@ fn hindward(args: &str, folder: &Path) -> Output {
         .unwrap()
 }
 
-/// A rolling vehicle with a post behind it, small and short.
-fn stage_scene(folder: &Path) {
-    let text = format!(
+/// A rolling vehicle, small and short: with a post behind it, with nothing, and
+/// with a child that steps in.
+fn stage_scenes(folder: &Path) {
+    let plain = format!(
         "rate_hz = 12\nduration_s = 2.5\nprofile = {HATCH:?}\n\
          [rig.camera]\nwidth_px = 320\nheight_px = 240\nrate_hz = 12\n\
          [rig.lens]\nmodel = \"pinhole\"\nfx_px = 150.0\nfy_px = 150.0\ncx_px = 159.5\ncy_px = 119.5\n\
          [ground]\nkind = \"gravel\"\n[light]\nkind = \"overcast\"\n\
-         [vehicle]\nmotion = [[0, 0.7, 0]]\n\
-         [[thing]]\nkind = \"post\"\nbehind_m = 3.5\nside_m = 0.1\n"
+         [vehicle]\nmotion = [[0, 0.7, 0]]\n"
     );
-    std::fs::write(folder.join("scene.toml"), text).unwrap();
+    let post = "[[thing]]\nkind = \"post\"\nbehind_m = 3.5\nside_m = 0.1\n";
+    let child = "[[thing]]\nkind = \"child\"\npath = [[0, 4.0, 3.0], [2, 4.0, 0.0]]\n";
+    for (name, thing) in [("scene", post), ("plain", ""), ("both", child)] {
+        std::fs::write(
+            folder.join(format!("{name}.toml")),
+            format!("{plain}{thing}"),
+        )
+        .unwrap();
+    }
 }
 
 /// Pictures of a board, tilted to all sides.
@@ -86,7 +94,7 @@ fn marks(folder: &Path) {
 fn every_command_that_prints_offers_json() {
     let dir = tempfile::tempdir().unwrap();
     let folder = dir.path();
-    stage_scene(folder);
+    stage_scenes(folder);
     board_pictures(folder);
     marks(folder);
     for name in ["zones.toml", "lens.toml", "mount.toml", "car.toml"] {
@@ -95,6 +103,8 @@ fn every_command_that_prints_offers_json() {
     // Each with the keys that make its answer; later ones use what earlier ones made.
     let tried = [
         ("stage", "stage scene.toml --out clip", "clips frames"),
+        ("stage", "stage plain.toml --out plain", "clips frames"),
+        ("stage", "stage both.toml --out both", "clips frames"),
         ("check", "check car.toml", "zones suggestions"),
         (
             "zones",
@@ -134,8 +144,8 @@ fn every_command_that_prints_offers_json() {
         ),
         (
             "tune",
-            "tune clip part clip --profile clip/profile.toml --out tuned.toml --trials 2",
-            "",
+            "tune clip plain both --profile clip/profile.toml --out tuned.toml --trials 2",
+            "points changes page",
         ),
     ];
     // Silent, or with a page of its own that a browser test goes through.

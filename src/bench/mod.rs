@@ -4,6 +4,7 @@ pub mod clip;
 pub mod compare;
 pub mod label;
 pub mod mask;
+mod page;
 pub mod replay;
 pub mod report;
 mod run_data;

@@ -1,6 +1,8 @@
 //! Just enough of a real browser: Chromium, driven over its DevTools pipe
 //! (messages in JSON, each ended by a zero byte, on file descriptors 3 and 4).
 
+#![allow(dead_code)] // each test file uses a part of it
+
 use std::fs::File;
 use std::io::{BufRead, BufReader, Write};
 use std::path::Path;

@@ -10,10 +10,10 @@ use std::process::ExitCode;
 use anyhow::{bail, Context};
 use serde_json::{json, Value};
 
-use crate::profile::cautions::CAUTIONS;
 use crate::profile::edit::write_atomically;
 use crate::profile::{Profile, ZoneShape};
 
+use super::page;
 use super::run_data::RunData;
 use super::score::measure;
 use events::Event;
@@ -63,7 +63,8 @@ pub fn run(args: &ReportArgs) -> anyhow::Result<ExitCode> {
         let events = events::find(&data);
         runs.push(describe(&data, &events, args.pictures, &mut notes));
     }
-    let page = page(&runs)?;
+    let script = include_str!("page.js");
+    let page = page::page("Replay report", script, json!({ "runs": runs }))?;
     write_atomically(&out, page.as_bytes())
         .with_context(|| format!("{}: cannot be written; give another --out", out.display()))?;
     if args.json {
@@ -194,16 +195,6 @@ fn zones(profile: &Profile) -> Vec<Value> {
             json!({"name": zone.name, "signal": zone.signal.text(), "corners": corners})
         })
         .collect()
-}
-
-fn page(runs: &[Value]) -> anyhow::Result<String> {
-    // The data stands in a script element: no `<` may end it early.
-    let data = serde_json::to_string(&json!({"runs": runs, "cautions": CAUTIONS}))?
-        .replace('<', "\\u003c");
-    Ok(include_str!("page.html")
-        .replace("/*STYLE*/", include_str!("page.css"))
-        .replace("/*SCRIPT*/", include_str!("page.js"))
-        .replace("/*DATA*/", &data))
 }
 
 /// Reads a file of the run if it is there.

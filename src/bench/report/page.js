@@ -1,30 +1,4 @@
-"use strict";
-const DATA = JSON.parse(document.getElementById("data").textContent);
-const NS = "http://www.w3.org/2000/svg";
 const GAP_S = 0.5; // a track out of sight for longer is drawn broken
-
-function el(tag, attributes, ...children) {
-  const node = document.createElement(tag);
-  for (const [k, v] of Object.entries(attributes || {})) {
-    if (k.startsWith("on")) node.addEventListener(k.slice(2), v); else node.setAttribute(k, v);
-  }
-  node.append(...children);
-  return node;
-}
-function svg(tag, attributes, text) {
-  const node = document.createElementNS(NS, tag);
-  for (const [k, v] of Object.entries(attributes || {})) node.setAttribute(k, v);
-  if (text !== undefined) node.textContent = text;
-  return node;
-}
-function path(points) { return points.map((p, i) => (i ? "L" : "M") + p[0].toFixed(1) + " " + p[1].toFixed(1)).join(""); }
-function ticks(most, want) {
-  const raw = most / want, base = Math.pow(10, Math.floor(Math.log10(raw || 1)));
-  const step = [1, 2, 5, 10].map(m => m * base).find(s => s >= raw) || 1;
-  const out = [];
-  for (let i = 0; i * step <= most + 1e-9; i++) out.push(+(i * step).toFixed(6));
-  return out;
-}
 
 /* Rows [frame index, id, …] as tracks: stretches of one id without a gap. */
 function tracks(rows, run) {
@@ -291,19 +265,9 @@ function show(run, index) {
   run.seek(0);
   return root;
 }
-function key(pairs) {
-  return pairs.map(([colour, name]) => el("span", {}, el("i", { style: `background:${colour}` }), name));
-}
 
-const runs = document.getElementById("runs");
+const runs = document.getElementById("main");
 DATA.runs.forEach((run, i) => runs.append(show(run, i)));
-document.getElementById("cautions").append(...DATA.cautions.map(c => el("li", {}, c)));
-document.getElementById("theme").addEventListener("click", () => {
-  const root = document.documentElement, dark = root.classList.contains("dark") ||
-    (!root.classList.contains("light") && matchMedia("(prefers-color-scheme: dark)").matches);
-  root.classList.toggle("dark", !dark);
-  root.classList.toggle("light", dark);
-});
 if (location.hash) {
   const m = location.hash.match(/^#run(\d+)-frame(\d+)$/), run = m && DATA.runs[+m[1]];
   if (run && run.indexOf.has(+m[2])) run.seek(run.indexOf.get(+m[2]));

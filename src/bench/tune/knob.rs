@@ -48,6 +48,11 @@ impl Knob {
         }
     }
 
+    /// Section and key as users write it.
+    pub fn name(self) -> String {
+        self.key().join(".")
+    }
+
     /// Its value in a profile.
     pub fn get(self, profile: &Profile) -> f64 {
         match self {
@@ -73,7 +78,8 @@ impl Knob {
         }
     }
 
-    fn set(self, profile: &mut Profile, value: f64) {
+    /// Changes its value in a profile.
+    pub fn set(self, profile: &mut Profile, value: f64) {
         match self {
             Knob::MinArea => profile.segment.min_area_cm2 = value,
             Knob::MinHeight => profile.segment.min_height = Metres(value),
@@ -103,7 +109,9 @@ impl Knob {
     pub fn write(self, edit: &mut Edit, profile: &Profile) -> Result<(), ProfileError> {
         let value = self.get(profile);
         match self {
-            Knob::ConfirmHits | Knob::Coast => edit.set(&self.key(), value.round() as i64)?,
+            Knob::MinArea | Knob::ConfirmHits | Knob::Coast => {
+                edit.set(&self.key(), value.round() as i64)?
+            }
             _ => edit.set(&self.key(), value)?,
         };
         Ok(())
