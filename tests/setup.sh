@@ -56,7 +56,7 @@ need_rust() {
         need_packages rustc-web cargo-web
         PATH="/usr/bin:$PATH"
         have_rust ||
-            die "Rust is ${found:-absent}, $needed or newer is needed: add bookworm-security to the apt sources, or install Rust from https://rustup.rs, then run this again"
+            die "Rust is ${found:-absent}, $needed or newer is needed: add the security suite of this Debian to the apt sources (for Debian 12 bookworm-security), or install Rust from https://rustup.rs, then run this again"
     }
     say "Rust $found at $(command -v rustc)"
 }
