@@ -18,6 +18,7 @@ use crate::zone::{announced_range_m, Alert, Reason, Verdict};
 
 use super::colour::{plate, Plate, CANNOT_TELL, OVERLAY, QUIET};
 use super::layer::{draw_line, Layer, Spot, Stroke};
+use super::scale::Scaler;
 use super::text::Face;
 use super::view::View;
 
@@ -36,6 +37,7 @@ const MARK_PERIOD_S: f64 = 2.0;
 pub struct Painter {
     view: View,
     mirrored: bool,
+    scaler: Scaler,
     large: Face,
     medium: Face,
     lines: Layer,
@@ -78,6 +80,7 @@ impl Painter {
         let mut painter = Painter {
             view,
             mirrored: profile.display.mirrored,
+            scaler: Scaler::default(),
             large: face(3.0),
             medium: face(2.0),
             lines: Layer::default(),
@@ -104,16 +107,39 @@ impl Painter {
     ) {
         let (width, height) = self.view.size;
         if picture.dimensions() != (width, height) {
-            *picture = image::imageops::resize(
-                picture,
-                width,
-                height,
-                image::imageops::FilterType::Triangle,
-            );
-        }
-        if self.mirrored {
+            let seen = std::mem::replace(picture, RgbImage::new(width, height));
+            self.scaler.fit(&seen, picture, self.mirrored);
+        } else if self.mirrored {
             image::imageops::flip_horizontal_in_place(picture);
         }
+        self.draw(picture, verdict, obstacles, now);
+    }
+
+    /// As [`paint`](Self::paint), onto a canvas that is kept from frame to frame;
+    /// the camera's picture stays as it is.
+    pub fn paint_on(
+        &mut self,
+        canvas: &mut RgbImage,
+        seen: &RgbImage,
+        verdict: &Verdict,
+        obstacles: &[Obstacle],
+        now: Duration,
+    ) {
+        let (width, height) = self.view.size;
+        if canvas.dimensions() != (width, height) {
+            *canvas = RgbImage::new(width, height);
+        }
+        self.scaler.fit(seen, canvas, self.mirrored);
+        self.draw(canvas, verdict, obstacles, now);
+    }
+
+    fn draw(
+        &mut self,
+        picture: &mut RgbImage,
+        verdict: &Verdict,
+        obstacles: &[Obstacle],
+        now: Duration,
+    ) {
         match verdict {
             Verdict::CannotTell { reason } => self.paint_cannot_tell(picture, *reason),
             Verdict::Clear => {

@@ -3,7 +3,8 @@
 //! A picture is scaled and turned to the screen, converted to the pixel layout
 //! that the driver states (16, 24 or 32 bits), and written in one piece; where
 //! the memory holds two screens, it goes to the hidden one, which is then
-//! shown. The text console is put into graphics mode, so that its cursor and
+//! shown, and where it holds one, to that while the screen pauses between two
+//! pictures, if the driver can tell. The text console is put into graphics mode, so that its cursor and
 //! its blanking stay away, and put back on drop.
 
 use std::fs::{File, OpenOptions};
@@ -27,6 +28,8 @@ pub struct Framebuffer {
     turn: Turn,
     /// The memory holds a second screen at this line.
     second: Option<u32>,
+    /// The driver can tell when the screen is between two pictures.
+    tells_gap: bool,
     bytes: Vec<u8>,
     /// For each line along and across: the picture's column and row.
     map: ScaleMap,
@@ -34,22 +37,22 @@ pub struct Framebuffer {
 }
 
 /// How pixels lie in the memory.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone)]
 struct Layout {
     width: usize,
     height: usize,
     stride: usize,
     bytes_per_pixel: usize,
-    red: BitField,
-    green: BitField,
-    blue: BitField,
+    /// What each value of red, green and blue adds to a pixel.
+    codes: [[u32; 256]; 3],
 }
 
 #[derive(Debug, Default)]
 struct ScaleMap {
     picture: (u32, u32),
-    columns: Vec<u32>,
-    rows: Vec<u32>,
+    /// First byte of each column of the picture, and its rows.
+    columns: Vec<usize>,
+    rows: Vec<usize>,
     left: usize,
     top: usize,
 }
@@ -87,6 +90,7 @@ impl Framebuffer {
             layout,
             turn: settings.turn,
             second,
+            tells_gap: true,
             bytes: Vec::new(),
             map: ScaleMap::default(),
             console: take_console(),
@@ -121,6 +125,9 @@ impl Framebuffer {
             Some(_) => 0,
             None => self.info.yoffset,
         };
+        if self.second.is_none() && self.tells_gap {
+            self.tells_gap = kernel::wait_for_gap(&self.device).is_ok();
+        }
         self.device
             .write_all_at(&self.bytes, u64::from(target) * stride)
             .with_context(|| format!("{}: cannot be drawn on", self.name))?;
@@ -221,15 +228,15 @@ impl Layout {
             height,
             stride,
             bytes_per_pixel,
-            red: info.red,
-            green: info.green,
-            blue: info.blue,
+            codes: [info.red, info.green, info.blue].map(|f: BitField| {
+                std::array::from_fn(|v| (v as u32 >> (8 - f.length)) << f.offset)
+            }),
         })
     }
 
-    fn code(&self, [r, g, b]: [u8; 3]) -> u32 {
-        let part = |v: u8, f: BitField| (u32::from(v) >> (8 - f.length)) << f.offset;
-        part(r, self.red) | part(g, self.green) | part(b, self.blue)
+    fn code(&self, pixel: &[u8]) -> u32 {
+        let [red, green, blue] = &self.codes;
+        red[usize::from(pixel[0])] | green[usize::from(pixel[1])] | blue[usize::from(pixel[2])]
     }
 }
 
@@ -252,26 +259,46 @@ fn compose(
         *map = ScaleMap::new(picture.dimensions(), (width, height));
         bytes.fill(0);
     }
-    let n = layout.bytes_per_pixel;
+    match layout.bytes_per_pixel {
+        2 => lay_out::<2>(picture, layout, turn, map, bytes),
+        3 => lay_out::<3>(picture, layout, turn, map, bytes),
+        _ => lay_out::<4>(picture, layout, turn, map, bytes),
+    }
+}
+
+/// Writes the pixels, `N` bytes each, where the map and the turn say.
+fn lay_out<const N: usize>(
+    picture: &RgbImage,
+    layout: &Layout,
+    turn: Turn,
+    map: &ScaleMap,
+    bytes: &mut [u8],
+) {
     let source = picture.as_raw();
     let row_bytes = picture.width() as usize * 3;
+    let (right, bottom) = (layout.width - 1, layout.height - 1);
+    let stride = layout.stride;
     for (y, row) in map.rows.iter().enumerate() {
-        let row = &source[*row as usize * row_bytes..][..row_bytes];
+        let row = &source[row * row_bytes..][..row_bytes];
         let y = y + map.top;
-        for (x, column) in map.columns.iter().enumerate() {
-            let x = x + map.left;
-            let at = *column as usize * 3;
-            let code = layout
-                .code([row[at], row[at + 1], row[at + 2]])
-                .to_le_bytes();
-            let (sx, sy) = match turn {
-                Turn::Upright => (x, y),
-                Turn::Right => (layout.width - 1 - y, x),
-                Turn::Over => (layout.width - 1 - x, layout.height - 1 - y),
-                Turn::Left => (y, layout.height - 1 - x),
-            };
-            let to = sy * layout.stride + sx * n;
-            bytes[to..to + n].copy_from_slice(&code[..n]);
+        // Where the row's first pixel comes to lie, and how far its next is from there.
+        let (x, step) = (map.left, N as isize);
+        let (first, step) = match turn {
+            Turn::Upright => (y * stride + x * N, step),
+            Turn::Right => (x * stride + (right - y) * N, stride as isize),
+            Turn::Over => ((bottom - y) * stride + (right - x) * N, -step),
+            Turn::Left => ((bottom - x) * stride + y * N, -(stride as isize)),
+        };
+        let codes = map.columns.iter().map(|at| layout.code(&row[*at..*at + 3]));
+        if turn == Turn::Upright {
+            for (to, code) in bytes[first..].chunks_exact_mut(N).zip(codes) {
+                to.copy_from_slice(&code.to_le_bytes()[..N]);
+            }
+        } else {
+            for (i, code) in codes.enumerate() {
+                let at = first.wrapping_add_signed(step * i as isize);
+                bytes[at..at + N].copy_from_slice(&code.to_le_bytes()[..N]);
+            }
         }
     }
 }
@@ -282,12 +309,12 @@ impl ScaleMap {
         let (pw, ph) = (f64::from(picture.0), f64::from(picture.1));
         let (sw, sh) = (screen.0 as f64, screen.1 as f64);
         let scale = (sw / pw).min(sh / ph);
-        let along = |picture: u32, length: f64| -> Vec<u32> {
+        let along = |picture: u32, length: f64| -> Vec<usize> {
             let count = ((f64::from(picture) * scale).round() as usize).clamp(1, length as usize);
             (0..count)
                 .map(|i| {
                     let at = (i as f64 + 0.5) * f64::from(picture) / count as f64;
-                    (at as u32).min(picture.saturating_sub(1))
+                    (at as u32).min(picture.saturating_sub(1)) as usize
                 })
                 .collect()
         };
@@ -299,7 +326,7 @@ impl ScaleMap {
             picture,
             left: (screen.0 - columns.len()) / 2,
             top: (screen.1 - rows.len()) / 2,
-            columns,
+            columns: columns.iter().map(|column| column * 3).collect(),
             rows,
         }
     }

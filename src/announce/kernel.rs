@@ -12,6 +12,8 @@ const FBIOGET_VSCREENINFO: libc::c_ulong = 0x4600;
 const FBIOGET_FSCREENINFO: libc::c_ulong = 0x4602;
 const FBIOPAN_DISPLAY: libc::c_ulong = 0x4606;
 const FBIOBLANK: libc::c_ulong = 0x4611;
+/// `_IOW('F', 0x20, __u32)`.
+const FBIO_WAITFORVSYNC: libc::c_ulong = 0x4004_4620;
 const KDSETMODE: libc::c_ulong = 0x4B3A;
 const KDGETMODE: libc::c_ulong = 0x4B3B;
 
@@ -99,6 +101,13 @@ pub(super) fn fix_info(device: &File) -> io::Result<FixInfo> {
     // SAFETY: as above, with one `fb_fix_screeninfo`.
     done(unsafe { libc::ioctl(device.as_raw_fd(), FBIOGET_FSCREENINFO as _, &mut info) })?;
     Ok(info)
+}
+
+/// Waits until the screen is between two pictures, where the driver can tell.
+pub(super) fn wait_for_gap(device: &File) -> io::Result<()> {
+    let mut crtc: u32 = 0;
+    // SAFETY: as above; the kernel reads one `__u32`.
+    done(unsafe { libc::ioctl(device.as_raw_fd(), FBIO_WAITFORVSYNC as _, &mut crtc) })
 }
 
 /// Shows the part of the memory that `info` gives the offset of.

@@ -16,6 +16,7 @@ mod layer;
 mod line;
 mod notice;
 mod pattern;
+mod scale;
 #[cfg(feature = "sound")]
 mod sound;
 mod text;

@@ -1,5 +1,6 @@
-//! Draws and shows pictures on a thread of its own, the newest only, so that a
-//! slow screen never holds the warning up.
+//! Draws and shows pictures on a thread of its own, the newest only and after the
+//! loop in priority, so that neither a slow screen nor a large one holds the
+//! warning up.
 
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
@@ -65,8 +66,8 @@ impl Viewer {
         let mut show = Show {
             painter: Painter::new(profile, size.0, size.1),
             decoder: Decoder::new()?,
-            picture: RgbImage::new(size.0, size.1),
-            size,
+            seen: RgbImage::new(1, 1),
+            canvas: RgbImage::new(size.0, size.1),
             screen,
             stale: profile.health.stale * 2,
             faulty: false,
@@ -75,7 +76,12 @@ impl Viewer {
         let theirs = Arc::clone(&shared);
         let thread = std::thread::Builder::new()
             .name("viewer".into())
-            .spawn(move || show.run(&theirs))
+            .spawn(move || {
+                // The warning comes first, then its picture, then the recording.
+                #[cfg(feature = "realtime")]
+                super::realtime::lower(5);
+                show.run(&theirs);
+            })
             .context("no thread for the screen; too many processes?")?;
         Ok(Viewer {
             shared,
@@ -125,8 +131,9 @@ impl Drop for Viewer {
 struct Show {
     painter: Painter,
     decoder: Decoder,
-    picture: RgbImage,
-    size: (u32, u32),
+    /// What the camera sees, and what the screen shows of it.
+    seen: RgbImage,
+    canvas: RgbImage,
     screen: Box<dyn Screen + Send>,
     stale: Duration,
     faulty: bool,
@@ -174,34 +181,31 @@ impl Show {
     fn draw(&mut self, job: &Job) {
         if !job.reversing {
             if !self.hidden {
-                self.picture = RgbImage::new(self.size.0, self.size.1);
+                self.canvas.fill(0);
                 self.show(job.now);
                 self.hidden = true;
             }
             return;
         }
         self.hidden = false;
-        let seen = job.readable
-            && self
-                .decoder
-                .decode_rgb(&job.frame, &mut self.picture)
-                .is_ok();
+        let seen = job.readable && self.decoder.decode_rgb(&job.frame, &mut self.seen).is_ok();
         if !seen {
             return self.paint_black(&job.verdict, job.now);
         }
+        let (canvas, obstacles) = (&mut self.canvas, &job.obstacles);
         self.painter
-            .paint(&mut self.picture, &job.verdict, &job.obstacles, job.now);
+            .paint_on(canvas, &self.seen, &job.verdict, obstacles, job.now);
         self.show(job.now);
     }
 
     fn paint_black(&mut self, verdict: &Verdict, now: Duration) {
-        self.picture = RgbImage::new(self.size.0, self.size.1);
-        self.painter.paint(&mut self.picture, verdict, &[], now);
+        self.canvas.fill(0);
+        self.painter.paint(&mut self.canvas, verdict, &[], now);
         self.show(now);
     }
 
     fn show(&mut self, now: Duration) {
-        match self.screen.show(&self.picture, now) {
+        match self.screen.show(&self.canvas, now) {
             Ok(()) => self.faulty = false,
             Err(e) => {
                 if !self.faulty {
