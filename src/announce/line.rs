@@ -1,9 +1,9 @@
 //! One GPIO output line, through a Raspberry Pi's registers or the kernel's
 //! character device.
 //!
-//! A line is requested off, and set off again before it is released. What a
-//! released line does is up to the board, so a transistor's base or gate needs
-//! a resistor to its off side.
+//! A line is requested off, and set off again before it is released. What a line of
+//! the character device does after that is up to the board, so a transistor's base
+//! or gate needs a resistor to its off side.
 
 use anyhow::bail;
 #[cfg(any(feature = "gpio", feature = "pi-gpio"))]
@@ -133,14 +133,17 @@ mod chip {
 
 #[cfg(feature = "pi-gpio")]
 mod pi {
-    use rppal::gpio::{Gpio, OutputPin};
-    use rppal::pwm::{Channel, Polarity, Pwm};
+    use rppal::gpio::{Gpio, IoPin, Mode};
+    use rppal::pwm::{Channel, Pwm};
 
     use super::*;
 
     struct PiLine {
-        pin: Option<OutputPin>,
-        pwm: Option<Pwm>,
+        pin: IoPin,
+        /// The hardware PWM that the board's set-up has led to this pin, not yet
+        /// taken, and the function of the pin that shows it.
+        led_here: Option<(Channel, Mode)>,
+        pwm: Option<(Pwm, Mode)>,
         active_low: bool,
         name: String,
     }
@@ -153,83 +156,95 @@ mod pi {
         // The registers would let us take a pin that the kernel gave away.
         #[cfg(feature = "gpio")]
         super::chip::refuse_busy(settings)?;
-        let pin = gpio
-            .get(number)
-            .with_context(|| format!("{name}: cannot be had; check the number"))?;
-        let pin = if settings.active_low {
+        let had = || format!("{name}: cannot be had; check the number");
+        let pin = gpio.get(number).with_context(had)?;
+        let led_here = pwm_of(number, pin.mode());
+        // The level comes before the direction, so that nothing sounds. The pin stays
+        // an output after us: it would float otherwise.
+        let mut pin = if settings.active_low {
             pin.into_output_high()
         } else {
             pin.into_output_low()
         };
+        pin.set_reset_on_drop(false);
+        drop(pin);
+        let pin = gpio.get(number).with_context(had)?;
         Ok(Box::new(PiLine {
-            pin: Some(pin),
+            pin: pin.into_io(Mode::Output),
+            led_here,
             pwm: None,
             active_low: settings.active_low,
             name,
         }))
     }
 
+    /// The PWM channel that a pin with this function shows. BCM2835 ARM Peripherals,
+    /// section 6.2, table 6-31; functions of the Raspberry Pi 5 (channels 2 and 3) from
+    /// memory. Where this knows none the wave is timed, which sounds the same.
+    fn pwm_of(pin: u8, function: Mode) -> Option<(Channel, Mode)> {
+        let channel = match (pin, function) {
+            (12, Mode::Alt0) | (18, Mode::Alt5) => Channel::Pwm0,
+            (13, Mode::Alt0) | (19, Mode::Alt5) => Channel::Pwm1,
+            (18, Mode::Alt3) => Channel::Pwm2,
+            (19, Mode::Alt3) => Channel::Pwm3,
+            _ => return None,
+        };
+        Some((channel, function))
+    }
+
     impl PiLine {
-        /// The hardware PWM of the pins that commonly carry one, if the board's
-        /// set-up has switched it on; `None` otherwise.
-        fn hardware(&self) -> Option<Pwm> {
-            let channel = match self.pin.as_ref()?.pin() {
-                12 | 18 => Channel::Pwm0,
-                13 | 19 => Channel::Pwm1,
-                _ => return None,
-            };
-            let pwm = Pwm::new(channel).ok()?;
-            if self.active_low {
-                pwm.set_polarity(Polarity::Inverse).ok()?;
+        /// Also silences what a run that was killed may have left sounding.
+        fn take_pwm(&mut self) {
+            if let Some((channel, function)) = self.led_here.take() {
+                match Pwm::new(channel) {
+                    Ok(pwm) => self.pwm = Some((pwm, function)),
+                    Err(e) => tracing::debug!("{}: {e}; timing the wave", self.name),
+                }
             }
-            Some(pwm)
+        }
+
+        fn timed_wave(&mut self, hz: Option<f64>) -> anyhow::Result<()> {
+            let done = match hz {
+                Some(hz) => self.pin.set_pwm_frequency(hz, 0.5),
+                None => self.pin.clear_pwm(),
+            };
+            done.with_context(|| format!("{}: timed PWM failed", self.name))
         }
     }
 
     impl OutputLine for PiLine {
         fn set(&mut self, on: bool) -> anyhow::Result<()> {
-            if let Some(pin) = &mut self.pin {
-                if on == self.active_low {
-                    pin.set_low();
-                } else {
-                    pin.set_high();
-                }
+            if on == self.active_low {
+                self.pin.set_low();
+            } else {
+                self.pin.set_high();
             }
             Ok(())
         }
 
         fn wave(&mut self, hz: Option<f64>) -> anyhow::Result<bool> {
-            if self.pwm.is_none() {
-                self.pwm = self.hardware();
-                if self.pwm.is_some() {
-                    // Ownership of the pin is the PWM's now: setting its mode
-                    // back on drop would cut the wave off.
-                    if let Some(pin) = &mut self.pin {
-                        pin.set_reset_on_drop(false);
-                    }
+            self.take_pwm();
+            let Some((pwm, function)) = &self.pwm else {
+                self.timed_wave(hz)?;
+                if hz.is_none() {
+                    self.set(false)?;
                 }
-            }
-            match (&self.pwm, hz) {
-                (Some(pwm), Some(hz)) => {
+                return Ok(true);
+            };
+            let failed = || format!("{}: hardware PWM failed", self.name);
+            match hz {
+                Some(hz) => {
                     pwm.set_frequency(hz, 0.5)
                         .and_then(|()| pwm.enable())
-                        .with_context(|| format!("{}: hardware PWM failed", self.name))?;
+                        .with_context(failed)?;
+                    self.pin.set_mode(*function);
                 }
-                (Some(pwm), None) => pwm
-                    .disable()
-                    .with_context(|| format!("{}: hardware PWM failed", self.name))?,
-                (None, hz) => {
-                    let Some(pin) = &mut self.pin else {
-                        return Ok(false);
-                    };
-                    match hz {
-                        Some(hz) => pin.set_pwm_frequency(hz, 0.5),
-                        None => pin.clear_pwm(),
-                    }
-                    .with_context(|| format!("{}: timed PWM failed", self.name))?;
-                    if hz.is_none() {
-                        self.set(false)?;
-                    }
+                None => {
+                    // What a PWM that is off does to its pin is its own affair.
+                    let done = pwm.disable().with_context(failed);
+                    self.set(false)?;
+                    self.pin.set_mode(Mode::Output);
+                    done?;
                 }
             }
             Ok(true)
@@ -242,13 +257,32 @@ mod pi {
 
     impl Drop for PiLine {
         fn drop(&mut self) {
-            if let Some(pwm) = &self.pwm {
-                let _ = pwm.disable();
-            }
-            if let Some(pin) = &mut self.pin {
-                let _ = pin.clear_pwm();
-            }
+            let _ = self.timed_wave(None);
             let _ = self.set(false);
+            self.pin.set_mode(Mode::Output);
+            if let Some((pwm, function)) = &self.pwm {
+                // Off it holds the pin low; so the next start finds it led here.
+                if pwm.disable().is_ok() && !self.active_low {
+                    self.pin.set_mode(*function);
+                }
+            }
+            self.pin.set_reset_on_drop(false);
+        }
+    }
+
+    #[cfg(test)]
+    mod tests {
+        use super::*;
+
+        #[test]
+        fn only_a_pin_that_shows_a_pwm_gets_its_wave_from_it() {
+            assert_eq!(pwm_of(18, Mode::Alt5), Some((Channel::Pwm0, Mode::Alt5)));
+            assert_eq!(pwm_of(13, Mode::Alt0), Some((Channel::Pwm1, Mode::Alt0)));
+            for pin in 0..=53 {
+                assert_eq!(pwm_of(pin, Mode::Input), None);
+                assert_eq!(pwm_of(pin, Mode::Output), None);
+            }
+            assert_eq!(pwm_of(12, Mode::Alt5), None);
         }
     }
 }
