@@ -50,7 +50,7 @@ class Board:
              "-chardev", f"socket,id=agent,path={self.run}/agent,server=on,wait=off",
              "-device", "virtserialport,chardev=agent,name=rig",
              "-qmp", f"unix:{self.run}/qmp,server=on,wait=off",
-             "-display", "none", "-device", "bochs-display",
+             "-display", "none", "-device", "bochs-display,xres=800,yres=480",
              "-device", "i6300esb", "-action", "watchdog=reset",
              "-audiodev", f"wav,id=sound,path={self.sound},out.frequency=44100",
              "-device", "intel-hda", "-device", "hda-output,audiodev=sound",

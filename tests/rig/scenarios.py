@@ -9,6 +9,7 @@ import json
 import math
 import re
 import shutil
+import signal
 import statistics
 import subprocess
 import sys
@@ -68,7 +69,7 @@ class Rig:
                 "--out", self.base / f"{name}-replay")
             run("ffmpeg", "-loglevel", "error", "-y", "-i", next(clip.glob("*.avi")),
                 "-pix_fmt", "yuyv422", "-f", "rawvideo", raw / f"{name}.yuyv")
-        disk(self.clips, 600, raw)
+        disk(self.clips, 96, raw)
         shutil.rmtree(raw)
 
         fitted = self.base / "fitted"
@@ -152,8 +153,12 @@ def heard(board, seconds):
 
 def devices_up(board):
     """The guest answers before its devices are there."""
-    wait_for(board, "the guest's devices",
-             lambda: board.shell("systemctl is-active rig-devices.service || true") == "active", 60)
+    def up():
+        state = board.shell("systemctl is-active rig-devices.service || true")
+        expect(state != "failed", board.shell("journalctl -u rig-devices.service -o cat --no-pager"))
+        return state == "active"
+
+    wait_for(board, "the guest's devices", up, 60)
 
 
 def unit(board, what):
@@ -419,7 +424,7 @@ def power_cut(rig):
         board.shell(f"cat >>/etc/hindward/profile.toml <<'E'\n{RECORD}\nE\n"
                     "systemctl restart hindward.service; sync")
         stand_before_bin(board)
-        board.sleep(6)
+        board.sleep(20)
         board.shell("systemctl kill --kill-whom=main -s USR1 hindward.service")
         # Into the middle of a piece that belongs to the clip.
         board.sleep(7)
@@ -472,6 +477,8 @@ def main(base: Path, program: Path, wanted):
         if name not in names:
             sys.exit(f"{name}: no such scenario; there are: {', '.join(names)}")
     wanted = wanted or names
+    # Whoever ends this ends the board with it.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
     rig = Rig(base, program)
     print("== preparing clips and disks", flush=True)
     rig.prepare()
