@@ -17,7 +17,7 @@ need_packages() {
     fi
     missing=
     for package; do
-        dpkg-query -W -f '${db:Status-Status}' "$package" 2>/dev/null | grep -qx installed ||
+        dpkg-query -W -f '${db:Status-Status}\n' "$package" 2>/dev/null | grep -qx installed ||
             missing="$missing $package"
     done
     [ -n "$missing" ] || return 0
