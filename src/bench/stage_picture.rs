@@ -8,11 +8,12 @@ use image::{Rgb, RgbImage};
 use crate::segment::GroundModel;
 
 /// Tiles in a row.
-const ACROSS: u32 = 4;
+const ACROSS: u32 = 5;
 
 /// Writes the stages of the model's last frame as a PNG: picture, relief,
-/// appearance, parallax, change, uprights, fused odds, blob cells. Evidence is
-/// red for "stands", blue for "ground", as far as ±3 log-odds.
+/// appearance, parallax, feet of what stands; change, uprights, missing texture,
+/// fused odds, blob cells. Evidence is red for "stands", blue for "ground", as
+/// far as ±3 log-odds (±9 for feet).
 ///
 /// # Errors
 /// The file cannot be written.
@@ -49,8 +50,10 @@ pub fn write(path: &Path, model: &GroundModel) -> anyhow::Result<()> {
                 grey(128.0 + 2.0 * get(&s.relief, k)),
                 signed(get(&s.appearance, k)),
                 signed(get(&s.parallax, k)),
+                signed(get(&s.standing, k) / 3.0),
                 signed(get(&s.change, k)),
                 signed(get(&s.upright, k)),
+                signed(get(&s.smooth, k)),
                 signed(get(&s.evidence, k)),
                 if s.mask.get(k).copied().unwrap_or(false) {
                     Rgb([255, 220, 0])

@@ -61,6 +61,7 @@ pub(super) fn join_bodies(
                 contact,
                 distance: l.distance(contact),
                 sum: a.sum.min(b.sum),
+                swept: 0.0,
             });
         }
         body.extend(group);
@@ -278,6 +279,7 @@ mod tests {
                 contact,
                 distance,
                 sum: 30.0,
+                swept: 0.0,
             })
             .collect()
     }

@@ -1,5 +1,7 @@
 //! The default segmenter: all cues, fused per cell.
 
+mod cells;
+mod contours;
 mod height;
 mod smoothness;
 
@@ -9,16 +11,19 @@ use crate::camera::Picture;
 use crate::optics::PixelPoint;
 use crate::profile::{Profile, SegmentSettings};
 
+use self::cells::{path_cells, usable_cells};
 use super::appearance::Appearance;
 use super::blob::Blob;
 use super::change::Change;
-use super::edges::{uprights, Upright, BELIEVED};
+use super::edges::Upright;
+use super::feet::Feet;
 use super::motion::{look, Estimate, Motion};
 use super::own_motion::{Odometry, Sight};
 use super::own_parts::OwnParts;
 use super::panorama::{Layout, Panorama};
 use super::parallax::Parallax;
-use super::relief::{self, Filter};
+use super::relief::Filter;
+use super::sweep::Sweep;
 
 /// Log-odds that a cell of the watch area is not ground, before any cue.
 const PRIOR: f32 = -1.6;
@@ -31,9 +36,6 @@ const MOST_KEYS: usize = 24;
 /// Evidence of a cell that is not seen, and the most that one cell may bring.
 const BLIND: f32 = -1.0;
 const MOST_CELL: f32 = 3.0;
-/// How fast the relief in which upright edges are sought follows: ground
-/// texture runs through a column and averages out, an upright edge stays.
-const LASTING: f32 = 0.3;
 /// Columns at either end of a row in which no upright edge counts.
 const MARGIN: usize = 9;
 /// Mean luma around a place, over so many cells, at which colour is not and is
@@ -41,8 +43,6 @@ const MARGIN: usize = 9;
 const AROUND: usize = 10;
 const UNLIT: f32 = 25.0;
 const LIT: f32 = 55.0;
-/// How far behind the bumper the path must be lit.
-const PATH_M: f64 = 3.0;
 /// Shapes need less light than colours, by this factor.
 const DARK_GAIN: f32 = 3.0;
 /// Weight of an upright edge where parallax says flat.
@@ -73,12 +73,16 @@ pub struct Stages {
     pub change: Vec<f32>,
     /// Upright edges as evidence.
     pub upright: Vec<f32>,
+    /// What stands, by the place of its foot.
+    pub standing: Vec<f32>,
     /// Evidence from texture that is missing.
     pub smooth: Vec<f32>,
     /// Evidence of all cues together, log-likelihood ratio.
     pub odds: Vec<f32>,
     /// The same, evened out over neighbouring columns.
     pub evidence: Vec<f32>,
+    /// Lowest row of each column that does not show the own vehicle.
+    pub(super) lowest: Vec<usize>,
     /// Cells that belong to a blob.
     pub mask: Vec<bool>,
 }
@@ -99,17 +103,24 @@ pub struct GroundModel {
     appearance: Appearance,
     proven: f32,
     parallax: Parallax,
+    sweep: Sweep,
+    /// Every other comparison is swept.
+    sweeps: bool,
+    feet: Feet,
     change: Change,
     stages: Stages,
     previous: Key,
     keys: Vec<Key>,
     spare: Vec<Key>,
     memory: Vec<f32>,
+    old: Vec<f32>,
+    places: Vec<Option<(f32, f32)>>,
     ground: Vec<f32>,
     edges: Vec<Upright>,
     lasting: Vec<f32>,
     absolute: Vec<f32>,
     cleared: [Vec<f32>; 2],
+    cleared_luma: [Vec<f32>; 2],
     lit: Vec<f32>,
     own: OwnParts,
     spread: f32,
@@ -143,17 +154,23 @@ impl GroundModel {
             appearance: Appearance::default(),
             proven: 0.0,
             parallax: Parallax::default(),
+            sweep: Sweep::default(),
+            sweeps: false,
+            feet: Feet::default(),
             change: Change::default(),
             stages: Stages::default(),
             previous: Key::default(),
             keys: Vec::new(),
             spare: Vec::new(),
             memory: vec![0.0; cells],
+            old: Vec::new(),
+            places: Vec::new(),
             ground: vec![1.0; cells],
             edges: Vec::new(),
             lasting: Vec::new(),
             absolute: Vec::new(),
             cleared: Default::default(),
+            cleared_luma: Default::default(),
             lit: Vec::new(),
             own: OwnParts::new(cells),
             spread: 12.0,
@@ -232,6 +249,7 @@ impl GroundModel {
     fn begin(&mut self) {
         self.keys.clear();
         self.memory.fill(0.0);
+        self.feet.forget();
         self.change.forget();
         self.own_motion.begin();
         if !self.appearance.knows() {
@@ -352,87 +370,47 @@ impl GroundModel {
         self.stages.change.clone_from(&self.change.evidence);
     }
 
-    fn judge_edges(&mut self) {
-        let l = &self.layout;
-        if self.lasting.len() != self.stages.relief.len() {
-            self.lasting.clone_from(&self.stages.relief);
-        }
-        for (old, &new) in self.lasting.iter_mut().zip(&self.stages.relief) {
-            *old += LASTING * (new - *old);
-        }
-        let relief = &self.lasting;
-        let mut sample: Vec<f32> = Vec::with_capacity(2000);
-        for r in (l.horizon_row + 2..l.rows).step_by(3) {
-            for c in (1..l.columns - 1).step_by(3) {
-                let k = l.at(c, r);
-                if self.usable[k] && l.watched[k] {
-                    sample.push((relief[k + 1] - relief[k - 1]).abs());
-                }
-            }
-        }
-        if sample.len() > 50 {
-            let q = sample.len() / 2;
-            let median = *sample.select_nth_unstable_by(q, f32::total_cmp).1;
-            sample.clear();
-            for r in (l.horizon_row + 2..l.rows).step_by(3) {
-                for c in (1..l.columns - 1).step_by(3) {
-                    let k = l.at(c, r);
-                    if self.usable[k] && l.watched[k] {
-                        let y = &self.stages.panorama.y;
-                        sample.push((y[k] - y[k - l.columns]).abs());
-                    }
-                }
-            }
-            let spread = (1.4826 * median).max(4.0);
-            let q = sample.len() / 2;
-            let (_, median, _) = sample.select_nth_unstable_by(q, f32::total_cmp);
-            self.texture += 0.3 * ((1.4826 * *median).max(1.5) - self.texture);
-            self.spread += 0.3 * (spread - self.spread);
-        }
-        uprights(l, &self.usable, relief, self.spread, &mut self.edges);
-        let out = &mut self.stages.upright;
-        out.resize(relief.len(), 0.0);
-        out.fill(0.0);
-        for e in &self.edges {
-            let value = (0.8 * e.strength / BELIEVED).min(2.0);
-            for r in e.top..=e.bottom {
-                let (first, last) = self.extent[r];
-                for c in e.column - 1..=e.column + 1 {
-                    // The ends of the own bumper are upright as well.
-                    if c < first + MARGIN || c + MARGIN > last {
-                        continue;
-                    }
-                    let k = r * l.columns + c;
-                    out[k] = out[k].max(value);
-                }
-            }
-        }
-    }
-
     fn fuse(&mut self) {
         let l = &self.layout;
         let s = &mut self.stages;
         let weight = APPEARANCE * (UNPROVEN + (1.0 - UNPROVEN) * self.proven);
         s.odds.resize(self.memory.len(), 0.0);
         s.parallax.clone_from(&self.memory);
+        self.feet.find(l, &self.memory);
+        let stands = &self.feet.evidence;
+        s.standing.clear();
+        s.standing.extend_from_slice(self.feet.memory());
+        s.lowest.clear();
+        s.lowest.extend((0..l.columns).map(|c| {
+            let clear = |r: &usize| {
+                let k = l.at(c, *r);
+                self.usable[k] && !self.own.holds(k)
+            };
+            (0..l.rows).rev().find(clear).unwrap_or(0)
+        }));
+        for (p, &e) in s.parallax.iter_mut().zip(stands) {
+            if e > 0.0 {
+                *p = p.max(e);
+            }
+        }
         for r in 0..l.rows {
             for c in 0..l.columns {
                 let k = l.at(c, r);
                 if !self.usable[k] || self.own.holds(k) {
                     s.odds[k] = BLIND;
                 } else if r < l.horizon_row {
-                    s.odds[k] = s.upright[k];
+                    s.odds[k] = s.upright[k].max(stands[k]);
                 } else {
                     // A thing may well have the colour of the ground.
                     let colour = s.appearance[k].max(SAME_COLOUR);
                     // A mirror image in wet ground has upright edges too.
-                    let upright = if self.memory[k] < -0.7 {
+                    let upright = if s.parallax[k] < -0.7 {
                         UPRIGHT_SEEN_FLAT * s.upright[k]
                     } else {
                         s.upright[k]
                     };
                     s.odds[k] =
-                        weight * colour + self.memory[k] + s.smooth[k] + s.change[k] + upright;
+                        weight * colour + s.parallax[k] + s.smooth[k] + s.change[k] + upright;
                 }
                 // In the dark there is nothing but noise to see.
                 if s.odds[k] > 0.0 {
@@ -457,6 +435,7 @@ impl GroundModel {
         super::groups::gather(
             &self.layout,
             &mut self.stages,
+            &self.feet.found,
             &self.settings,
             self.texture,
             self.overhang_m,
@@ -511,44 +490,4 @@ impl GroundModel {
         key.since = Motion::default();
         self.keys.push(key);
     }
-}
-
-/// Cells on the ground of the vehicle's path, as far behind it as a warning
-/// matters most.
-fn path_cells(l: &Layout, usable: &[bool], profile: &Profile) -> Vec<usize> {
-    let foot = profile.ground().camera_position();
-    let half = profile.vehicle.width.0 / 2.0;
-    let mut out = Vec::new();
-    for r in l.horizon_row..l.rows {
-        for c in 0..l.columns {
-            let k = l.at(c, r);
-            let (x, y) = l.place(c, r as f32);
-            let (behind, side) = (foot.x + f64::from(x), foot.y + f64::from(y));
-            if usable[k] && l.watched[k] && behind < PATH_M && side.abs() <= half {
-                out.push(k);
-            }
-        }
-    }
-    out
-}
-
-/// Cells whose whole relief window is visible.
-fn usable_cells(l: &Layout) -> Vec<bool> {
-    let reach = relief::RADIUS as isize;
-    let mut out = vec![false; l.columns * l.rows];
-    for r in 0..l.rows as isize {
-        for c in 0..l.columns as isize {
-            let mut all = true;
-            for j in r - reach..=r + reach {
-                for i in c - reach..=c + reach {
-                    if i < 0 || j < 0 || i >= l.columns as isize || j >= l.rows as isize {
-                        continue;
-                    }
-                    all &= l.visible[(j * l.columns as isize + i) as usize];
-                }
-            }
-            out[(r * l.columns as isize + c) as usize] = all;
-        }
-    }
-    out
 }

@@ -11,6 +11,7 @@ use crate::profile::SegmentSettings;
 
 use super::blob::Blob;
 use super::bodies::{fill_hollows, join_bodies, under_vehicle};
+use super::feet::Foot;
 use super::ground_model::Stages;
 use super::panorama::Layout;
 
@@ -48,6 +49,16 @@ const FOOT_FLAT: f32 = -2.6;
 /// Parallax evidence, the mean of a group, that moving light does not bring.
 const SURE_PARALLAX: f32 = 1.5;
 
+/// What the sweep of upright columns brings a group, all columns together.
+const SWEPT: f32 = 0.05;
+const MOST_SWEPT: f32 = 80.0;
+const SURE_SWEPT: f32 = 40.0;
+
+/// Rows above the own vehicle that count as its rim, and how far up a thing
+/// must reach that is believed there.
+const RIM_ROWS: usize = 5;
+const TALL_ROWS: usize = 60;
+
 /// One column's nearest run of evidence.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Run {
@@ -58,6 +69,8 @@ pub(super) struct Run {
     pub contact: f32,
     pub distance: f32,
     pub sum: f32,
+    /// Part of it that the sweep of upright columns brought.
+    pub swept: f32,
 }
 
 /// Finds the runs, groups them and keeps what stands. `texture` is the usual
@@ -65,6 +78,7 @@ pub(super) struct Run {
 pub(super) fn gather(
     l: &Layout,
     s: &mut Stages,
+    feet: &[Vec<Foot>],
     settings: &SegmentSettings,
     texture: f32,
     overhang_m: f32,
@@ -79,10 +93,13 @@ pub(super) fn gather(
     // ground, its columns are looked at again farther off.
     let mut begin: Vec<Option<usize>> = vec![Some(l.rows - 1); l.columns];
     for _ in 0..PASSES {
-        let groups = group_runs(l, s, &begin, believed, settings);
+        let groups = group_runs(l, s, feet, &begin, believed, settings);
         begin.fill(None);
         for group in groups {
-            let probability = standing(l, s, &group);
+            let mut probability = standing(l, s, &group);
+            if at_rim(s, &group) {
+                probability = probability.min(settings.stay_probability);
+            }
             if probability >= settings.stay_probability {
                 standing_groups.push((group, probability));
             } else {
@@ -115,6 +132,7 @@ pub(super) fn gather(
 fn group_runs(
     l: &Layout,
     s: &Stages,
+    feet: &[Vec<Foot>],
     begin: &[Option<usize>],
     believed: f32,
     settings: &SegmentSettings,
@@ -122,7 +140,12 @@ fn group_runs(
     let mut groups: Vec<Vec<Run>> = Vec::new();
     let mut open: Vec<Run> = Vec::new();
     for (c, &begin) in begin.iter().enumerate() {
-        let Some(run) = begin.and_then(|r| nearest_run(l, s, c, r, believed, settings)) else {
+        let Some(run) = begin.and_then(|r| {
+            nearer(
+                nearest_run(l, s, c, r, believed, settings),
+                upright_run(l, feet, c, r, believed, settings),
+            )
+        }) else {
             continue;
         };
         let continues = open.last().is_some_and(|last| {
@@ -201,12 +224,62 @@ fn nearest_run(
                     contact,
                     distance,
                     sum: peak.0,
+                    swept: 0.0,
                 });
             }
         }
         sum = 0.0;
     }
     None
+}
+
+/// The nearest thing in a column that was seen to stand.
+fn upright_run(
+    l: &Layout,
+    feet: &[Vec<Foot>],
+    c: usize,
+    begin: usize,
+    believed: f32,
+    settings: &SegmentSettings,
+) -> Option<Run> {
+    let foot = feet.get(c)?.iter().find(|f| {
+        let height = implied_height(l, l.distance(f.row as f32 + 0.5), f.top);
+        f.row <= begin && l.watched[l.at(c, f.row)] && height >= settings.min_height.0 as f32
+    })?;
+    let contact = foot.row as f32 + 0.5;
+    Some(Run {
+        column: c,
+        top: foot.top,
+        bottom: foot.row,
+        contact,
+        distance: l.distance(contact),
+        sum: foot.sum.max(believed),
+        swept: foot.sum,
+    })
+}
+
+/// The nearer of two runs; one with the nearer foot, if they overlap.
+fn nearer(run: Option<Run>, upright: Option<Run>) -> Option<Run> {
+    let (Some(run), Some(upright)) = (run, upright) else {
+        return run.or(upright);
+    };
+    if run.top > upright.bottom {
+        return Some(run);
+    }
+    if upright.top > run.bottom {
+        return Some(upright);
+    }
+    let lower = if upright.bottom > run.bottom {
+        upright
+    } else {
+        run
+    };
+    Some(Run {
+        top: run.top.min(upright.top),
+        sum: run.sum.max(upright.sum),
+        swept: upright.swept,
+        ..lower
+    })
 }
 
 /// Height that the top of `row` shows if it stands at `distance`, metres.
@@ -320,6 +393,7 @@ fn sharpen(l: &Layout, s: &Stages, group: &mut [Run], texture: f32) {
 fn standing(l: &Layout, s: &Stages, group: &[Run]) -> f64 {
     let (mut parallax, mut change, mut colour, mut smooth) = (0.0f32, 0.0f32, 0.0f32, 0.0f32);
     let (mut cells, mut crossing, mut upright, mut sum) = (0.0f32, 0.0f32, 0.0f32, 0.0f32);
+    let swept = group.iter().map(|run| run.swept).sum::<f32>();
     for run in group {
         let mut side = 0.0f32;
         for r in run.top..=run.bottom {
@@ -350,23 +424,34 @@ fn standing(l: &Layout, s: &Stages, group: &[Run]) -> f64 {
     let backed = crossing > 0.3
         || colour > 0.3
         || parallax / n > 0.3
-        || change / n > 0.3
+        || change / n > 0.8
         || smooth / n > 0.5;
+    // Shade blurs texture too: smooth ground alone is no thing.
+    let smooth_weight = if crossing > 0.3 || upright > 0.5 || swept > 0.0 {
+        1.4
+    } else {
+        0.7
+    };
     let upright_weight = if backed { 1.2 } else { 0.4 };
     // What has the ground's colour and shows no height is most likely ground.
     let plain = upright < 0.5 && crossing < 0.3 && smooth / n < 0.5;
     let colour_weight = if colour > 0.0 || plain { 0.6 } else { 0.0 };
-    let like_ground = plain && colour < -0.3 && parallax / n < SURE_PARALLAX;
+    let seen_high = parallax / n > SURE_PARALLAX || swept > SURE_SWEPT;
+    let like_ground = plain && colour < -0.3 && !seen_high;
     let logit = if like_ground { -3.0 } else { -2.2 }
         + 1.3 * (parallax / n).clamp(-3.0, 3.0) * sure
         + 1.5 * (change / n).max(0.0) * sure
-        + 1.4 * (smooth / n).min(1.5) * sure
+        + smooth_weight * (smooth / n).min(1.5) * sure
         + colour_weight * colour * sure
+        + SWEPT * swept.min(MOST_SWEPT)
         + upright_weight * upright.min(1.6)
         + 1.2 * crossing
-        + if colour < -0.5 && plain && parallax / n < SURE_PARALLAX {
+        + if colour < -0.5 && plain && !seen_high {
             // Moved light looks so, on ground of the ground's own colour.
             -0.8
+        } else if !backed && colour < -0.3 && !seen_high {
+            // A joint that points at the camera.
+            0.0
         } else {
             0.03 * (sum / width).min(40.0) + 0.02 * width.min(40.0)
         };
@@ -379,12 +464,25 @@ fn standing(l: &Layout, s: &Stages, group: &[Run]) -> f64 {
         smooth = smooth / n,
         colour,
         upright,
+        swept,
         crossing,
         sum = sum / width,
         logit,
         "group"
     );
     1.0 / (1.0 + (-f64::from(logit)).exp())
+}
+
+/// Whether a group begins where the own vehicle ends. There windows look at
+/// both, and a thing would have been seen before it got there, unless it is so
+/// high that it fills the picture.
+fn at_rim(s: &Stages, group: &[Run]) -> bool {
+    let low = |run: &&Run| {
+        s.lowest
+            .get(run.column)
+            .is_some_and(|&end| run.bottom + RIM_ROWS >= end && run.top + TALL_ROWS >= end)
+    };
+    2 * group.iter().filter(low).count() > group.len()
 }
 
 fn blob(l: &Layout, group: &[Run], probability: f64) -> Blob {

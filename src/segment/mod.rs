@@ -1,10 +1,10 @@
 //! What in the picture is not ground: appearance, ground motion, structure.
 //!
 //! ```text
-//! Picture ─→ Panorama ─→ relief ─→ own motion ─→ parallax ┐
-//!                │           └────→ upright edges ────────┼→ fused odds ─→ standing groups ─→ Blobs
-//!                ├─────→ appearance ──────────────────────┤
-//!                └─────→ change (at rest) ────────────────┘
+//! Picture ─→ Panorama ─→ relief ─→ own motion ─→ parallax ─→ sweep ┐
+//!                │           └────→ upright edges ────────────────┼→ fused odds ─→ standing groups ─→ Blobs
+//!                ├─────→ appearance ──────────────────────────────┤
+//!                └─────→ change (at rest) ────────────────────────┘
 //! ```
 
 mod appearance;
@@ -13,6 +13,7 @@ mod bodies;
 mod change;
 mod colour_range;
 mod edges;
+mod feet;
 mod ground_model;
 mod groups;
 mod motion;
@@ -22,6 +23,7 @@ mod panorama;
 mod parallax;
 mod range;
 pub mod relief;
+mod sweep;
 
 pub use blob::Blob;
 pub use colour_range::ColourSegmenter;

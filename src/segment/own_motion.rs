@@ -83,8 +83,8 @@ impl Odometry {
             broad: Vec::new(),
             broad_before: Vec::new(),
             strong: Vec::new(),
-            lasting: Vec::new(),
-            unrest: Vec::new(),
+            lasting: vec![0.0; cells],
+            unrest: vec![0.0; cells],
             stuck: vec![0.0; cells],
             velocity: Motion::default(),
             measured: Motion::default(),
@@ -308,8 +308,6 @@ impl Odometry {
     /// edge across the way that lasts moves with the vehicle: its bumper, the
     /// edge of its shadow, dirt on the lens.
     fn learn_stuck(&mut self, l: &Layout, now: &[f32]) {
-        self.lasting.resize(now.len(), 0.0);
-        self.unrest.resize(now.len(), 0.0);
         let moved = self.estimate.motion.along.abs();
         for r in l.horizon_row.max(1)..l.rows - 1 {
             // Only where ground would clearly have moved on.

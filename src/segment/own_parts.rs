@@ -23,6 +23,7 @@ pub(super) struct OwnParts {
     change: Vec<f32>,
     alive: Vec<bool>,
     told: Vec<u8>,
+    lively: Vec<bool>,
     row: Vec<f32>,
 }
 
@@ -33,6 +34,7 @@ impl OwnParts {
             change: vec![0.0; cells],
             alive: vec![false; cells],
             told: vec![0; cells],
+            lively: Vec::new(),
             row: Vec::new(),
         }
     }
@@ -42,8 +44,15 @@ impl OwnParts {
         !self.alive[cell] && self.told[cell] >= LEARN
     }
 
+    /// Whether the cell may belong to the vehicle: ground has run through its
+    /// row, but not through it.
+    pub fn may_hold(&self, l: &Layout, cell: usize) -> bool {
+        !self.alive[cell] && self.lively.get(cell / l.columns) == Some(&true)
+    }
+
     /// Learns from two pictures between which the vehicle moved by `along` m.
     pub fn step(&mut self, l: &Layout, usable: &[bool], now: &[f32], old: &[f32], along: f32) {
+        self.lively.resize(l.rows, false);
         for r in l.horizon_row..l.rows {
             let rho = l.row_distance[r];
             let moved =
@@ -69,6 +78,7 @@ impl OwnParts {
             if usual < LEAST_CHANGE {
                 continue;
             }
+            self.lively[r] = true;
             for k in cells {
                 if self.change[k] > ALIVE * usual {
                     self.alive[k] = true;

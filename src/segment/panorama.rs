@@ -64,6 +64,8 @@ pub struct Layout {
     /// Ground distance of each row from the foot point, metres; infinite at
     /// and above the horizon.
     pub row_distance: Vec<f32>,
+    /// Tangent of each row's depression.
+    pub row_tangent: Vec<f32>,
     /// First row below the horizon.
     pub horizon_row: usize,
     /// Behind and side of the foot point.
@@ -141,6 +143,9 @@ impl Layout {
             visible: Vec::with_capacity(cells),
             watched: Vec::with_capacity(cells),
             row_distance: Vec::with_capacity(rows),
+            row_tangent: (0..rows)
+                .map(|j| (dep.0 + depression_step * j as f64).tan() as f32)
+                .collect(),
             horizon_row: 0,
             foot: (position.x, position.y),
             column_direction: (0..columns)
@@ -200,6 +205,11 @@ impl Layout {
         let rho = self.distance(row);
         let (c, s) = self.column_direction[column];
         (rho * c, rho * s)
+    }
+
+    /// Level direction of a column: (along behind, along side), of length 1.
+    pub fn direction(&self, column: usize) -> (f32, f32) {
+        self.column_direction[column]
     }
 
     /// Ground distance from the foot point at a fractional row, metres.

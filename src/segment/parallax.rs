@@ -12,7 +12,7 @@ use super::panorama::{Layout, Panorama};
 use super::relief::Filter;
 
 /// Heights tried, in camera heights. At most zero counts as ground.
-const LIFTS: [f32; 7] = [0.0, -0.35, 0.12, 0.26, 0.45, 0.65, 0.85];
+const LIFTS: [f32; 5] = [0.0, -0.35, 0.15, 0.35, 0.65];
 /// How many of [`LIFTS`], from the start, are explained by flat ground.
 const FLAT: usize = 2;
 /// Half the window over which disagreement is averaged.
@@ -50,8 +50,19 @@ const DARKEST: f32 = 0.27;
 pub struct Look<'a> {
     /// Relief.
     pub relief: &'a [f32],
+    /// Luma without what is stuck.
+    pub luma: &'a [f32],
     /// Luma and chroma.
     pub colour: &'a Panorama,
+}
+
+/// What flat ground would show.
+#[derive(Debug, Clone, Default)]
+pub struct Flat {
+    /// The earlier luma, warped as flat ground.
+    pub luma: Vec<f32>,
+    /// Misfit of each cell as flat ground, and as a mirror image under it.
+    pub cost: [Vec<f32>; FLAT],
 }
 
 /// Scratch and result of the comparison.
@@ -63,11 +74,15 @@ pub struct Parallax {
     stuck: Vec<f32>,
     relit: Vec<f32>,
     warped: Vec<f32>,
+    seen: Vec<bool>,
+    relief: Vec<f32>,
     then: Vec<f32>,
     fresh: Vec<f32>,
     tint: Vec<f32>,
     weight: Vec<f32>,
     sums: [Vec<f32>; 3],
+    /// What flat ground would show.
+    pub as_flat: Flat,
     /// Log-likelihood ratio of "not ground" over "ground", per cell; 0 where
     /// nothing can be said.
     pub evidence: Vec<f32>,
@@ -106,7 +121,10 @@ impl Parallax {
         }
         self.weigh(layout, usable, now.relief, noise);
         for (n, &lift) in LIFTS.iter().enumerate() {
-            self.disagree(layout, now.relief, earlier.relief, lift, motion);
+            self.disagree(layout, now, earlier.luma, lift, motion, filter);
+            if let Some(cost) = self.as_flat.cost.get_mut(n) {
+                cost.clone_from(&self.cost);
+            }
             let mean = filter.box_mean(&self.cost, columns, rows, WINDOW);
             let best = if n < FLAT {
                 &mut self.flat
@@ -177,20 +195,28 @@ impl Parallax {
         }
     }
 
+    /// Misfit of every cell if what it shows stands `lift` camera heights up.
+    ///
+    /// The earlier picture is warped before its relief is taken: the windows of
+    /// the relief would else show more of the surroundings in the one picture
+    /// than in the other, since what comes nearer grows.
     fn disagree(
         &mut self,
         layout: &Layout,
-        now: &[f32],
+        now: Look<'_>,
         earlier: &[f32],
         lift: f32,
         motion: &Motion,
+        filter: &mut Filter,
     ) {
         let (columns, rows) = (layout.columns, layout.rows);
+        self.seen.clear();
+        self.seen.resize(columns * rows, false);
+        self.warped.clear();
+        self.warped.extend_from_slice(now.luma);
         for r in 0..rows {
             for c in 0..columns {
                 let k = r * columns + c;
-                // Nothing to compare says neither the one nor the other.
-                self.cost[k] = 1.0;
                 if self.weight[k] == 0.0 {
                     continue;
                 }
@@ -199,13 +225,24 @@ impl Parallax {
                     .before(x, y, lift, motion)
                     .and_then(|(i, j)| look(earlier, columns, rows, i, j));
                 if let Some(v) = seen {
-                    let d = now[k] - v;
-                    self.cost[k] = (d * d * self.weight[k]).min(MOST * MOST);
-                }
-                if lift == 0.0 {
-                    self.then[k] = seen.unwrap_or(now[k]);
+                    self.warped[k] = v;
+                    self.seen[k] = true;
                 }
             }
+        }
+        filter.relief(&self.warped, columns, rows, &mut self.relief);
+        for (k, cost) in self.cost.iter_mut().enumerate() {
+            // Nothing to compare says neither the one nor the other.
+            *cost = if self.seen[k] {
+                let d = now.relief[k] - self.relief[k];
+                (d * d * self.weight[k]).min(MOST * MOST)
+            } else {
+                1.0
+            };
+        }
+        if lift == 0.0 {
+            self.then.clone_from(&self.relief);
+            self.as_flat.luma.clone_from(&self.warped);
         }
     }
 

@@ -3,6 +3,8 @@
 use super::super::motion::{look, Slack};
 use super::super::own_motion::TRUSTED;
 use super::super::parallax::Look;
+use super::super::relief::{FLOOR, RADIUS, UNIT};
+use super::super::sweep::Views;
 use super::{GroundModel, Key};
 
 /// Weight of one parallax comparison and how much of the last sum is kept.
@@ -18,34 +20,38 @@ const MOST_NOISE: f32 = 5.0;
 /// A cell is cleared of what is stuck in full if at least one over this of its
 /// surroundings is stuck.
 const STUCK_GAIN: f32 = 5.0;
+/// What is left of height that single windows show: the sweep knows better.
+const WINDOWED: f32 = 0.25;
 /// Cells around the own parts in which nothing stands.
 const RIM: usize = 3;
 
 impl GroundModel {
-    /// Parallax evidence moves with the ground it was found on.
+    /// Evidence moves with the ground it was found on.
     pub(super) fn carry_memory(&mut self) {
         let layout = &self.layout;
         let motion = self.own_motion.estimate().motion;
-        let old = std::mem::take(&mut self.memory);
-        let mut fresh = std::mem::take(&mut self.stages.parallax);
-        fresh.resize(old.len(), 0.0);
-        let still = motion.distance() < 0.004 && motion.yaw.abs() < 0.002;
-        for r in 0..layout.rows {
-            for c in 0..layout.columns {
-                let k = layout.at(c, r);
-                fresh[k] = if still || r < layout.horizon_row {
-                    old[k]
-                } else {
-                    let (x, y) = layout.place(c, r as f32);
-                    layout
-                        .before(x, y, 0.0, &motion)
-                        .and_then(|(i, j)| look(&old, layout.columns, layout.rows, i, j))
-                        .unwrap_or(0.0)
-                };
+        if motion.distance() < 0.004 && motion.yaw.abs() < 0.002 {
+            return;
+        }
+        let (columns, rows) = (layout.columns, layout.rows);
+        self.places.clear();
+        for r in layout.horizon_row..rows {
+            for c in 0..columns {
+                let (x, y) = layout.place(c, r as f32);
+                self.places.push(layout.before(x, y, 0.0, &motion));
             }
         }
-        self.memory = fresh;
-        self.stages.parallax = old;
+        let start = layout.horizon_row * columns;
+        let [feet, lifted] = self.feet.memories();
+        for memory in [&mut self.memory, feet, lifted] {
+            memory.resize(columns * rows, 0.0);
+            self.old.clone_from(memory);
+            for (fresh, place) in memory[start..].iter_mut().zip(&self.places) {
+                *fresh = place
+                    .and_then(|(i, j)| look(&self.old, columns, rows, i, j))
+                    .unwrap_or(0.0);
+            }
+        }
     }
 
     /// Compares with the kept panorama whose baseline serves best.
@@ -85,10 +91,12 @@ impl GroundModel {
             &self.usable,
             Look {
                 relief: now,
+                luma: &self.cleared_luma[0],
                 colour: &self.stages.panorama,
             },
             Look {
                 relief: earlier,
+                luma: &self.cleared_luma[1],
                 colour: &self.keys[i].panorama,
             },
             &fine.motion,
@@ -99,15 +107,39 @@ impl GroundModel {
         // At the rim of the own parts windows look at both.
         let (columns, rows) = (self.layout.columns, self.layout.rows);
         self.absolute.clear();
-        self.absolute
-            .extend((0..self.usable.len()).map(|k| f32::from(self.own.holds(k))));
-        let rim = self.filter.box_mean(&self.absolute, columns, rows, RIM);
-        for (e, &n) in self.parallax.evidence.iter_mut().zip(rim) {
-            if n > 0.0 {
+        self.absolute.extend(
+            (0..self.usable.len())
+                .map(|k| f32::from(self.own.may_hold(&self.layout, k) || !self.usable[k])),
+        );
+        let rim = self
+            .filter
+            .box_mean(&self.absolute, columns, rows, RIM)
+            .to_vec();
+        // The sweep is the dearest part, and what stands goes on standing.
+        self.sweeps = !self.sweeps;
+        if self.sweeps {
+            self.sweep.step(
+                &self.layout,
+                &self.usable,
+                &rim,
+                Views {
+                    relief: now,
+                    earlier: &self.cleared_luma[1],
+                    flat: &self.parallax.as_flat,
+                },
+                &fine.motion,
+                fine.residual.clamp(2.0, MOST_NOISE),
+                &mut self.filter,
+            );
+            self.feet.remember(&self.layout, &self.sweep);
+        }
+        for (e, &n) in self.parallax.evidence.iter_mut().zip(&rim) {
+            if n > 0.01 {
                 *e = e.min(0.0);
             }
         }
-        for (m, e) in self.memory.iter_mut().zip(&self.parallax.evidence) {
+        for (m, &e) in self.memory.iter_mut().zip(&self.parallax.evidence) {
+            let e = if e > 0.0 { WINDOWED * e } else { e };
             *m = (KEEP * *m + PARALLAX * e.clamp(-MOST_STEP, MOST_STEP))
                 .clamp(-MOST_MEMORY, MOST_MEMORY);
         }
@@ -119,17 +151,26 @@ impl GroundModel {
         let (columns, rows) = (self.layout.columns, self.layout.rows);
         let (stuck, lasting) = (self.own_motion.stuck(), self.own_motion.lasting());
         let near = self.filter.box_mean(stuck, columns, rows, 2);
-        let pictures = [&self.stages.relief, &self.keys[key].relief];
-        for (out, relief) in self.cleared.iter_mut().zip(pictures) {
+        let near = near.to_vec();
+        let lumas = [&self.stages.panorama.y, &self.keys[key].panorama.y];
+        for ((out, luma), relief) in self
+            .cleared_luma
+            .iter_mut()
+            .zip(lumas)
+            .zip(&mut self.cleared)
+        {
+            let mean = self.filter.box_mean(luma, columns, rows, RADIUS);
             out.clear();
-            out.extend_from_slice(relief);
-            for ((v, &n), &part) in out.iter_mut().zip(near).zip(lasting) {
-                let rest = *v - (STUCK_GAIN * n).min(1.0) * part;
+            out.extend_from_slice(luma);
+            for (k, (v, &mean)) in out.iter_mut().zip(mean).enumerate() {
+                let unit = (mean + FLOOR) / UNIT;
+                let rest = *v - unit * (STUCK_GAIN * near[k]).min(1.0) * lasting[k];
                 // A line along the way stays in place too, until it ends.
-                if rest.abs() < v.abs() {
+                if (rest - mean).abs() < (*v - mean).abs() {
                     *v = rest;
                 }
             }
+            self.filter.relief(out, columns, rows, relief);
         }
     }
 }

@@ -1,0 +1,484 @@
+//! What stands, place by place: a sweep of upright columns.
+//!
+//! A thing that stands at one distance moves through the picture all of a
+//! piece: with the ground at its foot, and above it by the same ratio of
+//! distances. The cells of a column are looked up in an earlier panorama as if
+//! they stood at one distance after another, and the misfit is compared, cell
+//! by cell, with what else would explain them: flat ground, a mirror image
+//! under it, and above the horizon what is far away. The sum over a column that
+//! stands is large even where each cell says little: thin, low and dim things
+//! show. To describe a scene by the distance at which each column stands is the
+//! idea of H. Badino, U. Franke, D. Pfeiffer, "The Stixel World", DAGM 2009,
+//! doi:10.1007/978-3-642-03798-6_6; here one camera's motion gives it.
+
+use std::ops::Range;
+
+use super::motion::{fast_atan, look, Motion};
+use super::panorama::Layout;
+use super::parallax::Flat;
+use super::relief::{Filter, RADIUS};
+
+/// From one distance that is tried to the next.
+const STEP: f32 = 1.08;
+/// A residual counts no more than so many deviations.
+const MOST: f32 = 3.0;
+/// Share of the local slope that interpolation may be off by.
+const SLOPE_SHARE: f32 = 0.3;
+/// Log-likelihood per unit of misfit, texture being correlated, and what a cell
+/// costs a column that claims it. A column's sum ends this far below its peak.
+const SCALE: f32 = 0.35;
+const CLAIM: f32 = 0.10;
+const FALL: f32 = 4.0;
+/// Half the window over which misfit is averaged, and how far the windows of
+/// the comparison reach in all.
+const WINDOW: usize = 1;
+const REACH: usize = RADIUS + WINDOW;
+/// The usual misfit of a row is learnt at these rates, falling and rising.
+const FALLS: f32 = 0.3;
+const RISES: f32 = 0.05;
+/// Misfit of what stands, in usual ones, at the very best; what a column may
+/// bring at least to be examined.
+const BEST_FIT: f32 = 0.8;
+const PROMISING: f32 = 2.0;
+/// Distances in camera heights: of what is far away, and of what wet ground may
+/// mirror, which explains a cell only if it does so better by this much.
+const BEYOND: [f32; 3] = [8.0, 14.0, 40.0];
+const MIRRORED: [f32; 3] = [2.5, 5.0, 12.0];
+const MIRROR_PRICE: f32 = 0.3;
+
+/// Scratch and result of the sweep.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Sweep {
+    weight: Vec<f32>,
+    other: Vec<f32>,
+    usual: Vec<f32>,
+    row: Vec<f32>,
+    piece: Piece,
+    /// Log-likelihood ratio of "something stands with its foot here".
+    pub score: Vec<f32>,
+    /// Row of the top of what stands with its foot here.
+    pub top: Vec<u16>,
+}
+
+/// A part of the panorama as it should look if it stood at one distance.
+#[derive(Debug, Clone, Default)]
+struct Piece {
+    columns: Range<usize>,
+    rows: Range<usize>,
+    warped: Vec<f32>,
+    seen: Vec<bool>,
+    relief: Vec<f32>,
+    cost: Vec<f32>,
+    misfit: Vec<f32>,
+}
+
+impl Piece {
+    fn at(&self, column: usize, row: usize) -> usize {
+        (row - self.rows.start) * self.columns.len() + column - self.columns.start
+    }
+}
+
+/// What a sweep compares.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Views<'a> {
+    /// Relief of the present picture.
+    pub relief: &'a [f32],
+    /// Luma of the earlier picture.
+    pub earlier: &'a [f32],
+    /// What flat ground would show.
+    pub flat: &'a Flat,
+}
+
+impl Sweep {
+    /// Compares two pictures under `motion`; `noise` is the standard deviation
+    /// of the relief's difference on ground. Nothing stands where `rim` is not
+    /// zero.
+    #[allow(clippy::too_many_arguments)]
+    pub fn step(
+        &mut self,
+        l: &Layout,
+        usable: &[bool],
+        rim: &[f32],
+        views: Views<'_>,
+        motion: &Motion,
+        noise: f32,
+        filter: &mut Filter,
+    ) {
+        self.weigh(l, usable, views.relief, noise);
+        self.explain_otherwise(l, views, motion, filter);
+        self.settle(l);
+        self.score.clear();
+        self.score.resize(l.columns * l.rows, 0.0);
+        self.top.clear();
+        self.top.resize(l.columns * l.rows, 0);
+        for span in self.promising(l) {
+            let mut nearer = l.rows - 1;
+            let mut distance = l.distance(nearer as f32 + 0.5);
+            while nearer > l.horizon_row + 1 {
+                distance *= STEP;
+                let foot = (l.row(distance) as usize).min(nearer - 1);
+                let stands_at = l.distance(foot as f32 + 0.5);
+                self.stand(l, views, &span, 0..foot + 1, stands_at, motion, filter);
+                for c in span.clone() {
+                    self.sum_up(l, rim, c, foot, nearer);
+                }
+                nearer = foot;
+            }
+        }
+    }
+
+    /// The best sum up a column from `foot`; between it and the nearer foot that
+    /// was tried before, sums are interpolated.
+    fn sum_up(&mut self, l: &Layout, rim: &[f32], c: usize, foot: usize, nearer: usize) {
+        let (mut sum, mut peak, mut top) = (0.0f32, 0.0f32, foot);
+        for r in (0..=foot).rev() {
+            let k = l.at(c, r);
+            if self.weight[k] > 0.0 {
+                sum += SCALE * (self.other[k] - self.piece.misfit[self.piece.at(c, r)]);
+            }
+            sum -= CLAIM;
+            if sum > peak {
+                (peak, top) = (sum, r);
+            }
+            if sum < peak - FALL {
+                break;
+            }
+        }
+        let before = self.score[l.at(c, nearer)];
+        for r in foot..nearer {
+            let k = l.at(c, r);
+            // Windows leave traces of rounding.
+            if rim[k] < 0.01 {
+                let share = (r - foot) as f32 / (nearer - foot) as f32;
+                self.score[k] = peak + share * (before - peak);
+                self.top[k] = top as u16;
+            }
+        }
+    }
+
+    /// Spans of columns in which so much is not explained otherwise that
+    /// something might stand.
+    fn promising(&self, l: &Layout) -> Vec<Range<usize>> {
+        let mut spans: Vec<Range<usize>> = Vec::new();
+        for c in 0..l.columns {
+            let (mut sum, mut most) = (0.0f32, 0.0f32);
+            for r in (0..l.rows).rev() {
+                let k = l.at(c, r);
+                if self.weight[k] > 0.0 {
+                    sum = (sum + SCALE * (self.other[k] - BEST_FIT) - CLAIM).max(0.0);
+                    most = most.max(sum);
+                }
+            }
+            if most < PROMISING {
+                continue;
+            }
+            match spans.last_mut() {
+                Some(last) if c <= last.end + 2 * REACH => last.end = c + 1,
+                _ => spans.push(c..c + 1),
+            }
+        }
+        spans
+    }
+
+    /// One over the variance of each cell's difference; 0 where not compared.
+    fn weigh(&mut self, l: &Layout, usable: &[bool], relief: &[f32], noise: f32) {
+        let columns = l.columns;
+        self.weight.clear();
+        self.weight.resize(columns * l.rows, 0.0);
+        let slope = SLOPE_SHARE * 0.5;
+        for r in 1..l.rows - 1 {
+            for c in 1..columns - 1 {
+                let k = r * columns + c;
+                if usable[k] {
+                    let gx = relief[k + 1] - relief[k - 1];
+                    let gy = relief[k + columns] - relief[k - columns];
+                    self.weight[k] = 1.0 / (noise * noise + slope * slope * (gx * gx + gy * gy));
+                }
+            }
+        }
+    }
+
+    /// Misfit of the best of the other explanations.
+    fn explain_otherwise(
+        &mut self,
+        l: &Layout,
+        views: Views<'_>,
+        motion: &Motion,
+        filter: &mut Filter,
+    ) {
+        let (columns, rows) = (l.columns, l.rows);
+        let below = l.horizon_row * columns..rows * columns;
+        self.other.clear();
+        self.other.resize(columns * rows, 1.0);
+        self.other[below.clone()].fill(f32::MAX);
+        for cost in &views.flat.cost {
+            let mean = filter.box_mean(cost, columns, rows, WINDOW);
+            for k in below.clone() {
+                self.other[k] = self.other[k].min(mean[k]);
+            }
+        }
+        self.other[..below.start].fill(MOST * MOST);
+        for heights in BEYOND {
+            let part = 0..l.horizon_row;
+            self.stand(
+                l,
+                views,
+                &(0..columns),
+                part.clone(),
+                heights * l.height,
+                motion,
+                filter,
+            );
+            self.explain(l, part, 0.0);
+        }
+        // What wet ground mirrors hangs as deep under it as it stands over it.
+        for heights in MIRRORED {
+            let distance = heights * l.height;
+            let part = (l.row(distance) as usize + 1).min(rows)..rows;
+            self.stand(
+                l,
+                views,
+                &(0..columns),
+                part.clone(),
+                distance,
+                motion,
+                filter,
+            );
+            self.explain(l, part, MIRROR_PRICE);
+        }
+    }
+
+    fn explain(&mut self, l: &Layout, rows: Range<usize>, price: f32) {
+        for r in rows {
+            for c in 0..l.columns {
+                let k = l.at(c, r);
+                let misfit = self.piece.misfit[self.piece.at(c, r)];
+                self.other[k] = self.other[k].min(misfit + price);
+            }
+        }
+    }
+
+    /// What comes near is seen finer than it was: there all misfits are larger.
+    /// What is usual in a row is learnt, and misfits counted in units of it.
+    fn settle(&mut self, l: &Layout) {
+        self.usual.resize(l.rows, 1.0);
+        for r in 0..l.rows {
+            let cells = l.at(0, r)..l.at(0, r + 1);
+            self.row.clear();
+            self.row.extend(
+                cells
+                    .clone()
+                    .filter(|&k| self.weight[k] > 0.0)
+                    .map(|k| self.other[k]),
+            );
+            if self.row.len() >= 16 {
+                let mid = self.row.len() / 2;
+                let median = *self.row.select_nth_unstable_by(mid, f32::total_cmp).1;
+                let rate = if median < self.usual[r] { FALLS } else { RISES };
+                self.usual[r] += rate * (median - self.usual[r]);
+            }
+            let scale = 1.0 / self.usual[r].max(1.0);
+            for k in cells {
+                self.other[k] *= scale;
+                self.weight[k] *= scale;
+            }
+        }
+    }
+
+    /// Misfit of a part of the panorama if all of it stands at `distance`, into
+    /// `piece`. Around the part, windows see flat ground.
+    #[allow(clippy::too_many_arguments)]
+    fn stand(
+        &mut self,
+        l: &Layout,
+        views: Views<'_>,
+        columns: &Range<usize>,
+        rows: Range<usize>,
+        distance: f32,
+        motion: &Motion,
+        filter: &mut Filter,
+    ) {
+        let piece = &mut self.piece;
+        piece.columns = columns.start.saturating_sub(REACH)..(columns.end + REACH).min(l.columns);
+        piece.rows = rows.start.saturating_sub(REACH)..(rows.end + REACH).min(l.rows);
+        let (width, height) = (piece.columns.len(), piece.rows.len());
+        piece.warped.clear();
+        for r in piece.rows.clone() {
+            let from = l.at(piece.columns.start, r);
+            piece
+                .warped
+                .extend_from_slice(&views.flat.luma[from..from + width]);
+        }
+        piece.seen.clear();
+        piece.seen.resize(width * height, false);
+        let (sin, cos) = motion.yaw.sin_cos();
+        let row_of = 1.0 / l.depression_step;
+        for c in piece.columns.clone() {
+            let (dx, dy) = l.direction(c);
+            let (x, y) = (distance * dx, distance * dy);
+            let px = cos * x - sin * y + motion.along;
+            let py = sin * x + cos * y + motion.across;
+            if px < 1e-3 {
+                continue;
+            }
+            let slope = py / px;
+            let inv = 1.0 / (1.0 + slope * slope).sqrt();
+            let i = (fast_atan(slope) - l.azimuth0) / l.azimuth_step;
+            let tilt = motion.pitch * inv + motion.roll * slope * inv - l.depression0;
+            let ratio = distance * inv / px;
+            for r in rows.clone() {
+                if self.weight[l.at(c, r)] == 0.0 {
+                    continue;
+                }
+                let j = (fast_atan(l.row_tangent[r] * ratio) + tilt) * row_of;
+                if let Some(v) = look(views.earlier, l.columns, l.rows, i, j) {
+                    let k = piece.at(c, r);
+                    piece.warped[k] = v;
+                    piece.seen[k] = true;
+                }
+            }
+        }
+        filter.relief(&piece.warped, width, height, &mut piece.relief);
+        piece.cost.clear();
+        for r in piece.rows.clone() {
+            for c in piece.columns.clone() {
+                let (k, p) = (l.at(c, r), piece.at(c, r));
+                piece.cost.push(if piece.seen[p] {
+                    let d = views.relief[k] - piece.relief[p];
+                    (d * d * self.weight[k]).min(MOST * MOST)
+                } else {
+                    // Nothing to compare says neither the one nor the other.
+                    self.other[k]
+                });
+            }
+        }
+        piece.misfit.clear();
+        piece
+            .misfit
+            .extend_from_slice(filter.box_mean(&piece.cost, width, height, WINDOW));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::feet::Feet;
+    use super::*;
+    use crate::profile::Profile;
+
+    fn layout() -> Layout {
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/config/hatch.toml");
+        let profile = Profile::load(path.as_ref()).unwrap();
+        Layout::new(&profile.ground(), &profile.watch, |_| false).unwrap()
+    }
+
+    /// A spot pattern with details of about a decimetre, the same in any view.
+    fn texture(a: f32, b: f32) -> f32 {
+        128.0 + 35.0 * (23.0 * a).sin() * (31.0 * b + 2.0 * (7.0 * a).sin()).cos()
+    }
+
+    /// What the camera sees `back` metres before it gets to where it is: ground,
+    /// and at `distance`, if given, a board 30 cm wide and 80 cm high.
+    fn view(l: &Layout, back: f32, distance: Option<f32>) -> Vec<f32> {
+        let mut luma = Vec::with_capacity(l.columns * l.rows);
+        for r in 0..l.rows {
+            for c in 0..l.columns {
+                let (dx, dy) = l.direction(c);
+                let board = distance.and_then(|d| {
+                    let along = (d + back) / dx.max(1e-3);
+                    let (side, high) = (along * dy, l.height - along * l.row_tangent[r]);
+                    let hit = side.abs() < 0.15 && (0.0..0.8).contains(&high);
+                    hit.then(|| texture(side + 40.0, high))
+                });
+                luma.push(board.unwrap_or_else(|| {
+                    // Far off, where cells are coarser than the spots, they fade.
+                    let rho = l.row_distance[r].min(60.0);
+                    let (x, y) = (rho * dx - back, rho * dy);
+                    let fade = ((4.5 - x.hypot(y)) / 2.0).clamp(0.0, 1.0);
+                    128.0 + fade * (texture(x, y) - 128.0)
+                }));
+            }
+        }
+        luma
+    }
+
+    fn swept(l: &Layout, distance: Option<f32>) -> Feet {
+        let moved = 0.3;
+        let motion = Motion {
+            along: moved,
+            ..Motion::default()
+        };
+        let (now, earlier) = (view(l, 0.0, distance), view(l, moved, distance));
+        let (cells, mut filter) = (l.columns * l.rows, Filter::default());
+        let usable = vec![true; cells];
+        let mut relief = Vec::new();
+        filter.relief(&now, l.columns, l.rows, &mut relief);
+        // The earlier view as if all of it were flat, and its misfit.
+        let mut flat = Flat {
+            luma: now.clone(),
+            ..Flat::default()
+        };
+        let mut seen = vec![false; cells];
+        for r in l.horizon_row..l.rows {
+            for c in 0..l.columns {
+                let (x, y) = l.place(c, r as f32);
+                let at = l.before(x, y, 0.0, &motion);
+                if let Some(v) = at.and_then(|(i, j)| look(&earlier, l.columns, l.rows, i, j)) {
+                    flat.luma[l.at(c, r)] = v;
+                    seen[l.at(c, r)] = true;
+                }
+            }
+        }
+        let mut warped = Vec::new();
+        filter.relief(&flat.luma, l.columns, l.rows, &mut warped);
+        let mut sweep = Sweep::default();
+        sweep.weigh(l, &usable, &relief, 5.0);
+        let cost: Vec<f32> = (0..cells)
+            .map(|k| {
+                let d = relief[k] - warped[k];
+                if seen[k] {
+                    (d * d * sweep.weight[k]).min(MOST * MOST)
+                } else {
+                    1.0
+                }
+            })
+            .collect();
+        flat.cost = [cost.clone(), cost];
+        let mut feet = Feet::default();
+        let views = Views {
+            relief: &relief,
+            earlier: &earlier,
+            flat: &flat,
+        };
+        let rim = vec![0.0; cells];
+        sweep.step(l, &usable, &rim, views, &motion, 5.0, &mut filter);
+        feet.remember(l, &sweep);
+        feet.find(l, &vec![0.0; cells]);
+        feet
+    }
+
+    #[test]
+    fn a_board_of_the_grounds_own_texture_is_found_where_it_stands() {
+        let l = layout();
+        for distance in [1.2, 2.0, 3.0] {
+            let feet = swept(&l, Some(distance));
+            let middle = l.columns / 2 - 2..l.columns / 2 + 3;
+            for foot in middle.filter_map(|c| feet.found[c].first()) {
+                let at = l.distance(foot.row as f32 + 0.5);
+                assert!(
+                    (at - distance).abs() < 0.15 * distance,
+                    "board at {distance} m found at {at} m"
+                );
+            }
+            let columns = feet.found.iter().filter(|f| !f.is_empty()).count();
+            assert!(columns >= 3, "board at {distance} m: {columns} columns");
+        }
+    }
+
+    #[test]
+    fn nothing_is_found_on_flat_ground() {
+        let l = layout();
+        let feet = swept(&l, None);
+        let found = feet.found.iter().filter(|f| !f.is_empty()).count();
+        assert_eq!(found, 0);
+    }
+}
