@@ -68,6 +68,10 @@ pub struct Lens {
     pub height: u32,
 }
 
+/// Determinant of the distortion's derivatives at which it has folded, or is so
+/// flat that a pixel decides nothing.
+const FOLDED: f64 = 0.005;
+
 const NEWTON_STEPS: usize = 50;
 const RAY_TOLERANCE: f64 = 1e-13;
 
@@ -108,7 +112,7 @@ impl Lens {
                     return None;
                 }
                 let (x, y) = (ray.x / ray.z, ray.y / ray.z);
-                if !self.brown_rises_to(x.hypot(y)) {
+                if !self.brown_opens_to(x, y) {
                     return None;
                 }
                 self.brown(x, y)
@@ -170,6 +174,22 @@ impl Lens {
         )
     }
 
+    /// Derivatives of `brown`: of x along x, of either along the other, of y
+    /// along y.
+    fn brown_slopes(&self, x: f64, y: f64) -> (f64, f64, f64) {
+        let LensModel::BrownConrady { k1, k2, p1, p2, k3 } = self.model else {
+            return (1.0, 0.0, 1.0);
+        };
+        let r2 = x * x + y * y;
+        let radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3));
+        let dr = k1 + r2 * (2.0 * k2 + r2 * 3.0 * k3);
+        (
+            radial + 2.0 * x * x * dr + 2.0 * p1 * y + 6.0 * p2 * x,
+            2.0 * x * y * dr + 2.0 * p1 * x + 2.0 * p2 * y,
+            radial + 2.0 * y * y * dr + 6.0 * p1 * y + 2.0 * p2 * x,
+        )
+    }
+
     /// Whether the radial curve rises all the way from the axis out to `r`;
     /// where it no longer does it has folded, and one pixel would have two rays.
     fn brown_rises_to(&self, r: f64) -> bool {
@@ -188,13 +208,22 @@ impl Lens {
         slope(end) > 0.0 && inner.map(slope).all(|value| value > 0.0)
     }
 
+    /// Whether the distortion opens all the way from the axis out to a point.
+    /// Decentring moves the fold of the radial curve, nearer on one side.
+    /// Sampled, as it is flat long before a fold that matters.
+    fn brown_opens_to(&self, x: f64, y: f64) -> bool {
+        self.brown_rises_to(x.hypot(y))
+            && (1..=32).all(|i| {
+                let f = f64::from(i) / 32.0;
+                let (a, b, d) = self.brown_slopes(f * x, f * y);
+                a * d - b * b > FOLDED
+            })
+    }
+
     /// Newton's method in two unknowns. The start is the radial curve's own
     /// inverse, found inside a bracket on its rising branch; the decentring
     /// terms that remain are small.
     fn brown_inverse(&self, xd: f64, yd: f64) -> Option<(f64, f64)> {
-        let LensModel::BrownConrady { k1, k2, p1, p2, k3 } = self.model else {
-            return Some((xd, yd));
-        };
         let rd = xd.hypot(yd);
         let scale = if rd > 0.0 {
             self.brown_radial_inverse(rd)? / rd
@@ -205,12 +234,7 @@ impl Lens {
         for _ in 0..NEWTON_STEPS {
             let (fx, fy) = self.brown(x, y);
             let (ex, ey) = (fx - xd, fy - yd);
-            let r2 = x * x + y * y;
-            let radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3));
-            let dr = k1 + r2 * (2.0 * k2 + r2 * 3.0 * k3);
-            let a = radial + 2.0 * x * x * dr + 2.0 * p1 * y + 6.0 * p2 * x;
-            let b = 2.0 * x * y * dr + 2.0 * p1 * x + 2.0 * p2 * y;
-            let d = radial + 2.0 * y * y * dr + 6.0 * p1 * y + 2.0 * p2 * x;
+            let (a, b, d) = self.brown_slopes(x, y);
             let det = a * d - b * b;
             if det <= 1e-12 {
                 return None;
@@ -218,8 +242,8 @@ impl Lens {
             let (sx, sy) = ((d * ex - b * ey) / det, (a * ey - b * ex) / det);
             x -= sx;
             y -= sy;
-            if sx.hypot(sy) < RAY_TOLERANCE * (1.0 + r2.sqrt()) {
-                return self.brown_rises_to(x.hypot(y)).then_some((x, y));
+            if sx.hypot(sy) < RAY_TOLERANCE * (1.0 + x.hypot(y)) {
+                return self.brown_opens_to(x, y).then_some((x, y));
             }
         }
         None
@@ -311,7 +335,6 @@ fn kb_monotonic_to(k: &[f64; 4], theta: f64) -> bool {
 fn kb_theta(k: &[f64; 4], theta_d: f64) -> Option<f64> {
     let mut low = 0.0;
     let mut high = None;
-    let mut last = 0.0;
     for i in 1..=64 {
         let theta = std::f64::consts::PI * f64::from(i) / 64.0;
         let value = kb_theta_d(k, theta);
@@ -319,10 +342,20 @@ fn kb_theta(k: &[f64; 4], theta_d: f64) -> Option<f64> {
             high = Some(theta);
             break;
         }
-        if value <= last {
-            return None;
+        if kb_slope(k, theta) <= 0.0 {
+            // The fold lies within this step: the bracket ends at it.
+            let (mut rising, mut folded) = (low, theta);
+            for _ in 0..60 {
+                let middle = 0.5 * (rising + folded);
+                if kb_slope(k, middle) > 0.0 {
+                    rising = middle;
+                } else {
+                    folded = middle;
+                }
+            }
+            high = (kb_theta_d(k, rising) >= theta_d).then_some(rising);
+            break;
         }
-        last = value;
         low = theta;
     }
     let theta = rising_root(low, high?, |t| (kb_theta_d(k, t) - theta_d, kb_slope(k, t)));
