@@ -231,19 +231,43 @@ impl Lens {
             1.0
         };
         let (mut x, mut y) = (xd * scale, yd * scale);
+        let determinant = |x: f64, y: f64| {
+            let (a, b, d) = self.brown_slopes(x, y);
+            a * d - b * b
+        };
+        while determinant(x, y) <= FOLDED && x.hypot(y) > 1e-3 {
+            (x, y) = (0.97 * x, 0.97 * y);
+        }
         for _ in 0..NEWTON_STEPS {
-            let (fx, fy) = self.brown(x, y);
-            let (ex, ey) = (fx - xd, fy - yd);
+            let off = |x: f64, y: f64| {
+                let (fx, fy) = self.brown(x, y);
+                (fx - xd, fy - yd)
+            };
+            let (ex, ey) = off(x, y);
             let (a, b, d) = self.brown_slopes(x, y);
             let det = a * d - b * b;
             if det <= 1e-12 {
                 return None;
             }
             let (sx, sy) = ((d * ex - b * ey) / det, (a * ey - b * ex) / det);
-            x -= sx;
-            y -= sy;
             if sx.hypot(sy) < RAY_TOLERANCE * (1.0 + x.hypot(y)) {
                 return self.brown_opens_to(x, y).then_some((x, y));
+            }
+            // Near a fold a whole step leaps over it: it is shortened until it
+            // brings the ray nearer and stays before the fold.
+            let mut part = 1.0;
+            loop {
+                let (nx, ny) = (x - part * sx, y - part * sy);
+                let (ox, oy) = off(nx, ny);
+                let better = ox.hypot(oy) <= ex.hypot(ey) || sx.hypot(sy) < 1e-9;
+                if better && determinant(nx, ny) > 0.0 {
+                    (x, y) = (nx, ny);
+                    break;
+                }
+                part *= 0.5;
+                if part < 1e-6 {
+                    return None;
+                }
             }
         }
         None
