@@ -288,16 +288,7 @@ impl Lens {
         }
         if !self.brown_rises_to(high) {
             // The fold lies nearer than that: the bracket ends at it.
-            let (mut rising, mut folded) = (0.0, high);
-            for _ in 0..60 {
-                let middle = 0.5 * (rising + folded);
-                if self.brown_rises_to(middle) {
-                    rising = middle;
-                } else {
-                    folded = middle;
-                }
-            }
-            high = rising;
+            high = last_rising(0.0, high, |r| self.brown_rises_to(r));
         }
         if curve(high) < rd {
             // Past the fold, yet decentring may just bring the pixel in.
@@ -309,6 +300,19 @@ impl Lens {
         };
         Some(rising_root(0.0, high, |r| (curve(r) - rd, slope(r))))
     }
+}
+
+/// Where a curve that rises at `low` and no longer at `high` folds.
+fn last_rising(mut low: f64, mut high: f64, rises: impl Fn(f64) -> bool) -> f64 {
+    for _ in 0..60 {
+        let middle = 0.5 * (low + high);
+        if rises(middle) {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    low
 }
 
 /// Root of a function that rises over the bracket, by Newton steps that fall
@@ -368,15 +372,7 @@ fn kb_theta(k: &[f64; 4], theta_d: f64) -> Option<f64> {
         }
         if kb_slope(k, theta) <= 0.0 {
             // The fold lies within this step: the bracket ends at it.
-            let (mut rising, mut folded) = (low, theta);
-            for _ in 0..60 {
-                let middle = 0.5 * (rising + folded);
-                if kb_slope(k, middle) > 0.0 {
-                    rising = middle;
-                } else {
-                    folded = middle;
-                }
-            }
+            let rising = last_rising(low, theta, |t| kb_slope(k, t) > 0.0);
             high = (kb_theta_d(k, rising) >= theta_d).then_some(rising);
             break;
         }

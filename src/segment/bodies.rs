@@ -260,13 +260,6 @@ fn lower_edge(l: &Layout, y: &[f32], run: &Run) -> f32 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::profile::Profile;
-
-    fn layout() -> Layout {
-        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/config/hatch.toml");
-        let profile = Profile::load(path.as_ref()).unwrap();
-        Layout::new(&profile.ground(), &profile.watch, |_| false).unwrap()
-    }
 
     /// Columns of a thing that reaches past the horizon and stands at `distance`.
     fn group(l: &Layout, columns: std::ops::Range<usize>, distance: f32) -> Vec<Run> {
@@ -301,7 +294,7 @@ mod tests {
 
     #[test]
     fn two_sides_join_over_hidden_ground_and_stay_apart_over_seen_ground() {
-        let l = layout();
+        let l = Layout::of_hatch();
         let mid = l.columns / 2;
         let sides = || {
             vec![
@@ -320,7 +313,7 @@ mod tests {
 
     #[test]
     fn groups_that_interlock_are_left_as_they_are() {
-        let l = layout();
+        let l = Layout::of_hatch();
         let mid = l.columns / 2;
         let around = group(&l, mid - 10..mid + 10, 2.0);
         let within = group(&l, mid..mid + 2, 2.1);
@@ -331,7 +324,7 @@ mod tests {
 
     #[test]
     fn a_hollow_is_filled_up_to_the_straight_line_between_its_ends() {
-        let l = layout();
+        let l = Layout::of_hatch();
         let mid = l.columns / 2;
         let mut wall = group(&l, mid - 15..mid + 15, 2.0);
         for run in &mut wall[6..24] {

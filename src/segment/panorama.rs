@@ -265,6 +265,16 @@ impl Layout {
     }
 }
 
+#[cfg(test)]
+impl Layout {
+    /// The layout of the hatch example, for tests.
+    pub(super) fn of_hatch() -> Layout {
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/config/hatch.toml");
+        let profile = crate::profile::Profile::load(path.as_ref()).unwrap();
+        Layout::new(&profile.ground(), &profile.watch, |_| false).unwrap()
+    }
+}
+
 /// The angle that one pixel spans in the middle of the picture, radians.
 fn pixel_angle(ground: &Ground) -> Option<f64> {
     let lens = ground.lens();

@@ -18,7 +18,7 @@ const FLAT: usize = 2;
 /// Half the window over which disagreement is averaged.
 const WINDOW: usize = 2;
 /// A residual this many deviations off says no more than "wrong".
-const MOST: f32 = 3.0;
+pub(super) const MOST: f32 = 3.0;
 /// Share of the local slope that interpolation may be off by.
 const SLOPE_SHARE: f32 = 0.3;
 /// Half the window, and its shift, when ground is looked for in another light,
@@ -63,6 +63,32 @@ pub struct Flat {
     pub luma: Vec<f32>,
     /// Misfit of each cell as flat ground, and as a mirror image under it.
     pub cost: [Vec<f32>; FLAT],
+}
+
+/// One over the variance that each cell's difference has on ground, from `top`
+/// row down; 0 where nothing is compared.
+pub(super) fn weigh(
+    l: &Layout,
+    usable: &[bool],
+    relief: &[f32],
+    noise: f32,
+    top: usize,
+    weight: &mut Vec<f32>,
+) {
+    let columns = l.columns;
+    weight.clear();
+    weight.resize(columns * l.rows, 0.0);
+    let slope = SLOPE_SHARE * 0.5;
+    for r in top.max(1)..l.rows - 1 {
+        for c in 1..columns - 1 {
+            let k = r * columns + c;
+            if usable[k] {
+                let gx = relief[k + 1] - relief[k - 1];
+                let gy = relief[k + columns] - relief[k - columns];
+                weight[k] = 1.0 / (noise * noise + slope * slope * (gx * gx + gy * gy));
+            }
+        }
+    }
 }
 
 /// Scratch and result of the comparison.
@@ -119,7 +145,14 @@ impl Parallax {
             v.clear();
             v.resize(cells, f32::MAX);
         }
-        self.weigh(layout, usable, now.relief, noise);
+        weigh(
+            layout,
+            usable,
+            now.relief,
+            noise,
+            layout.horizon_row,
+            &mut self.weight,
+        );
         for (n, &lift) in LIFTS.iter().enumerate() {
             self.disagree(layout, now, earlier.luma, lift, motion, filter);
             if let Some(cost) = self.as_flat.cost.get_mut(n) {
@@ -173,25 +206,6 @@ impl Parallax {
             } else {
                 0.0
             };
-        }
-    }
-
-    /// One over the variance that a cell's difference has on ground; 0 where
-    /// nothing is compared.
-    fn weigh(&mut self, layout: &Layout, usable: &[bool], relief: &[f32], noise: f32) {
-        let (columns, rows) = (layout.columns, layout.rows);
-        self.weight.clear();
-        self.weight.resize(columns * rows, 0.0);
-        let slope = SLOPE_SHARE * 0.5;
-        for r in layout.horizon_row.max(1)..rows - 1 {
-            for c in 1..columns - 1 {
-                let k = r * columns + c;
-                if usable[k] {
-                    let gx = relief[k + 1] - relief[k - 1];
-                    let gy = relief[k + columns] - relief[k - columns];
-                    self.weight[k] = 1.0 / (noise * noise + slope * slope * (gx * gx + gy * gy));
-                }
-            }
         }
     }
 

@@ -15,15 +15,11 @@ use std::ops::Range;
 
 use super::motion::{fast_atan, look, Motion};
 use super::panorama::Layout;
-use super::parallax::Flat;
+use super::parallax::{weigh, Flat, MOST};
 use super::relief::{Filter, RADIUS};
 
 /// From one distance that is tried to the next.
 const STEP: f32 = 1.08;
-/// A residual counts no more than so many deviations.
-const MOST: f32 = 3.0;
-/// Share of the local slope that interpolation may be off by.
-const SLOPE_SHARE: f32 = 0.3;
 /// Log-likelihood per unit of misfit, texture being correlated, and what a cell
 /// costs a column that claims it. A column's sum ends this far below its peak.
 const SCALE: f32 = 0.35;
@@ -104,7 +100,7 @@ impl Sweep {
         noise: f32,
         filter: &mut Filter,
     ) {
-        self.weigh(l, usable, views.relief, noise);
+        weigh(l, usable, views.relief, noise, 0, &mut self.weight);
         self.explain_otherwise(l, views, motion, filter);
         self.settle(l);
         self.score.clear();
@@ -178,24 +174,6 @@ impl Sweep {
             }
         }
         spans
-    }
-
-    /// One over the variance of each cell's difference; 0 where not compared.
-    fn weigh(&mut self, l: &Layout, usable: &[bool], relief: &[f32], noise: f32) {
-        let columns = l.columns;
-        self.weight.clear();
-        self.weight.resize(columns * l.rows, 0.0);
-        let slope = SLOPE_SHARE * 0.5;
-        for r in 1..l.rows - 1 {
-            for c in 1..columns - 1 {
-                let k = r * columns + c;
-                if usable[k] {
-                    let gx = relief[k + 1] - relief[k - 1];
-                    let gy = relief[k + columns] - relief[k - columns];
-                    self.weight[k] = 1.0 / (noise * noise + slope * slope * (gx * gx + gy * gy));
-                }
-            }
-        }
     }
 
     /// Misfit of the best of the other explanations.
@@ -363,13 +341,6 @@ impl Sweep {
 mod tests {
     use super::super::feet::Feet;
     use super::*;
-    use crate::profile::Profile;
-
-    fn layout() -> Layout {
-        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/config/hatch.toml");
-        let profile = Profile::load(path.as_ref()).unwrap();
-        Layout::new(&profile.ground(), &profile.watch, |_| false).unwrap()
-    }
 
     /// A spot pattern with details of about a decimetre, the same in any view.
     fn texture(a: f32, b: f32) -> f32 {
@@ -431,7 +402,7 @@ mod tests {
         let mut warped = Vec::new();
         filter.relief(&flat.luma, l.columns, l.rows, &mut warped);
         let mut sweep = Sweep::default();
-        sweep.weigh(l, &usable, &relief, 5.0);
+        weigh(l, &usable, &relief, 5.0, 0, &mut sweep.weight);
         let cost: Vec<f32> = (0..cells)
             .map(|k| {
                 let d = relief[k] - warped[k];
@@ -458,7 +429,7 @@ mod tests {
 
     #[test]
     fn a_board_of_the_grounds_own_texture_is_found_where_it_stands() {
-        let l = layout();
+        let l = Layout::of_hatch();
         for distance in [1.2, 2.0, 3.0] {
             let feet = swept(&l, Some(distance));
             let middle = l.columns / 2 - 2..l.columns / 2 + 3;
@@ -476,7 +447,7 @@ mod tests {
 
     #[test]
     fn nothing_is_found_on_flat_ground() {
-        let l = layout();
+        let l = Layout::of_hatch();
         let feet = swept(&l, None);
         let found = feet.found.iter().filter(|f| !f.is_empty()).count();
         assert_eq!(found, 0);
