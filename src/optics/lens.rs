@@ -275,7 +275,7 @@ impl Lens {
 
     /// The radius that the radial terms alone carry to `rd`.
     fn brown_radial_inverse(&self, rd: f64) -> Option<f64> {
-        let LensModel::BrownConrady { k1, k2, k3, .. } = self.model else {
+        let LensModel::BrownConrady { k1, k2, p1, p2, k3 } = self.model else {
             return Some(rd);
         };
         let curve = |r: f64| {
@@ -291,8 +291,10 @@ impl Lens {
             high = last_rising(0.0, high, |r| self.brown_rises_to(r));
         }
         if curve(high) < rd {
-            // Past the fold, yet decentring may just bring the pixel in.
-            return (curve(high) > 0.98 * rd).then_some(0.999 * high);
+            // Past the fold, yet decentring may bring the pixel in: it adds at
+            // most this, as its terms hold no more than 4 r² of either p.
+            let decentring = 4.0 * (p1.abs() + p2.abs()) * high * high;
+            return (curve(high) + decentring > rd).then_some(0.999 * high);
         }
         let slope = |r: f64| {
             let s = r * r;
