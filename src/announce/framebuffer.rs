@@ -2,10 +2,10 @@
 //!
 //! A picture is scaled and turned to the screen, converted to the pixel layout
 //! that the driver states (16, 24 or 32 bits), and written in one piece; where
-//! the memory holds two screens, it goes to the hidden one, which is then
-//! shown, and where it holds one, to that while the screen pauses between two
-//! pictures, if the driver can tell. The text console is put into graphics mode, so that its cursor and
-//! its blanking stay away, and put back on drop.
+//! the memory holds two screens, it goes to the hidden one, which is then shown,
+//! and where it holds one, to that while the screen pauses between two pictures,
+//! if the driver can tell. The text console is put into graphics mode, so that its
+//! cursor and its blanking stay away, and put back on drop.
 
 use std::fs::{File, OpenOptions};
 use std::io::Write;
