@@ -15,7 +15,7 @@ use v4l::buffer::{Flags, Metadata, Type};
 use v4l::device::Handle;
 use v4l::format::{Colorspace, Quantization};
 use v4l::io::mmap::Stream;
-use v4l::io::traits::CaptureStream;
+use v4l::io::traits::{CaptureStream, Stream as _};
 use v4l::video::capture::Parameters;
 use v4l::video::Capture;
 use v4l::{Device, Format, FourCC};
@@ -30,6 +30,10 @@ const BUFFERS: u32 = 4;
 
 /// How often a lost device is looked for.
 const RETRY: Duration = Duration::from_millis(250);
+
+/// Longest wait inside the library, which is asked only when a frame is there. Well
+/// below the service's watchdog, should a driver say so and have none.
+const LIBRARY_PATIENCE: Duration = Duration::from_millis(500);
 
 /// `poll(2)`: data to read. The same number on every Linux.
 const POLLIN: i16 = 1;
@@ -63,7 +67,6 @@ pub struct V4lSource {
 struct Open {
     stream: Option<Stream<'static>>,
     handle: Arc<Handle>,
-    started: bool,
     format: PixelFormat,
     range: Range,
     size: (u32, u32),
@@ -219,15 +222,10 @@ impl Open {
             return Ok(None);
         };
         let millis = i32::try_from(wait.as_millis()).unwrap_or(i32::MAX).max(1);
-        if self.started {
-            // Waiting inside the library would make it hand a buffer back twice
-            // after a timeout, so it is only asked when a frame is there.
-            if !ready(&self.handle, millis)? {
-                return Ok(None);
-            }
-        } else {
-            stream.set_timeout(Duration::from_secs(2));
-            self.started = true;
+        // Waiting inside the library would make it hand a buffer back twice
+        // after a timeout, so it is only asked when a frame is there.
+        if !ready(&self.handle, millis)? {
+            return Ok(None);
         }
         let mut passed_over = 0;
         let mut waited = false;
@@ -355,8 +353,10 @@ fn open(settings: &CameraSettings) -> anyhow::Result<(Open, String)> {
         f64::from(interval.denominator) / f64::from(interval.numerator.max(1))
     });
     let handle = device.handle();
-    let stream = Stream::with_buffers(&device, Type::VideoCapture, BUFFERS)
+    let mut stream = Stream::with_buffers(&device, Type::VideoCapture, BUFFERS)
         .with_context(|| format!("{name}: gives no buffers; is another program using it?"))?;
+    start(&mut stream)
+        .with_context(|| format!("{name}: does not start; check its plug and its supply"))?;
     let what = format!(
         "{name}: {width}x{height} {} at {}",
         got.fourcc,
@@ -368,7 +368,6 @@ fn open(settings: &CameraSettings) -> anyhow::Result<(Open, String)> {
     let open = Open {
         stream: Some(stream),
         handle,
-        started: false,
         format,
         range: range_of(&got, format),
         size: (width, height),
@@ -376,6 +375,21 @@ fn open(settings: &CameraSettings) -> anyhow::Result<(Open, String)> {
         sequence: None,
     };
     Ok((open, what))
+}
+
+/// Starts the pictures without a wait for the first, which the library's own start
+/// would make: a grabber without a signal never gives one, and no verdict would be
+/// given meanwhile.
+fn start(stream: &mut Stream<'static>) -> std::io::Result<()> {
+    stream.set_timeout(LIBRARY_PATIENCE);
+    // The library hands buffer 0 over itself when it is first asked for a frame. A
+    // driver may have given fewer than were asked for.
+    for index in 1..BUFFERS as usize {
+        if CaptureStream::queue(stream, index).is_err() {
+            break;
+        }
+    }
+    stream.start()
 }
 
 /// How to take the padding out of lines; `None` where there is none.
