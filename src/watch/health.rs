@@ -36,12 +36,21 @@ const NOISE_SHARE: f64 = 0.9;
 /// independent values do so exactly, and this leaves room for chance.
 const NOISE_ALIKE: f64 = 0.8;
 
-/// The snow that a receiver shows without a signal: strong, and all of it new in
-/// each picture. Gravel under a moving vehicle is new only where it is near.
-fn is_noise(now: &[u8], before: &[u8], width: usize) -> bool {
+/// What a picture has of the snow that a receiver shows without a signal: strong, and
+/// all of it new in each picture. Gravel under a moving vehicle is new only where it is
+/// near.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Snow {
+    None,
+    /// As strong as snow, but not all of it new: snow where a picture was, for one.
+    Strong,
+    Falling,
+}
+
+fn snow(now: &[u8], before: &[u8], width: usize) -> Snow {
     const BLOCK: usize = 16;
     let height = now.len() / width.max(1);
-    let (mut blocks, mut noisy) = (0u32, 0u32);
+    let (mut blocks, mut strong, mut new) = (0u32, 0u32, 0u32);
     for top in (0..height.saturating_sub(BLOCK - 1)).step_by(BLOCK) {
         for left in (0..width.saturating_sub(BLOCK)).step_by(BLOCK) {
             let (mut across, mut over) = (0u32, 0u32);
@@ -54,12 +63,19 @@ fn is_noise(now: &[u8], before: &[u8], width: usize) -> bool {
                     over += u32::from(a.abs_diff(*o));
                 }
             }
-            let strong = across >= NOISE_STEP * (BLOCK * BLOCK) as u32;
             blocks += 1;
-            noisy += u32::from(strong && f64::from(over) >= NOISE_ALIKE * f64::from(across));
+            if across >= NOISE_STEP * (BLOCK * BLOCK) as u32 {
+                strong += 1;
+                new += u32::from(f64::from(over) >= NOISE_ALIKE * f64::from(across));
+            }
         }
     }
-    blocks > 0 && f64::from(noisy) >= NOISE_SHARE * f64::from(blocks)
+    let nearly_all = |n| blocks > 0 && f64::from(n) >= NOISE_SHARE * f64::from(blocks);
+    match (nearly_all(new), nearly_all(strong)) {
+        (true, _) => Snow::Falling,
+        (false, true) => Snow::Strong,
+        (false, false) => Snow::None,
+    }
 }
 
 /// The state of the picture over time.
@@ -71,6 +87,9 @@ pub struct Health {
     sharpness: Sharpness,
     steadiness: Steadiness,
     previous: Vec<u8>,
+    /// The picture has been the same again since then.
+    repeats_since: Option<Duration>,
+    snow: Snow,
     suspect: Option<(Reason, Duration)>,
     announced: Option<Reason>,
     good_since: Option<Duration>,
@@ -87,6 +106,8 @@ impl Health {
             sharpness: Sharpness::default(),
             steadiness: Steadiness::default(),
             previous: Vec::new(),
+            repeats_since: None,
+            snow: Snow::None,
             suspect: None,
             announced: None,
             good_since: None,
@@ -98,6 +119,17 @@ impl Health {
     /// lamps may light the rest of it.
     pub fn path_dark(&mut self, dark: bool) {
         self.path_dark = dark;
+    }
+
+    /// Whether the last picture was the one before it, once more.
+    pub fn repeated(&self) -> bool {
+        self.repeats_since.is_some()
+    }
+
+    /// Whether the last picture was strong noise all over, from which nothing is to be
+    /// learnt of the ground.
+    pub fn snows(&self) -> bool {
+        self.snow != Snow::None
     }
 
     /// Judges what arrived at `now`; a reason if the picture cannot be trusted.
@@ -112,7 +144,10 @@ impl Health {
                     self.announced
                 };
             }
-            Input::Broken => Some(Reason::Broken),
+            Input::Broken => {
+                self.repeats_since = None;
+                Some(Reason::Broken)
+            }
             Input::Picture(p) => {
                 let gap = self
                     .last_picture
@@ -123,7 +158,19 @@ impl Health {
                     // Power may have been off meanwhile, and the place another.
                     self.sharpness = Sharpness::default();
                 }
-                self.look(p)
+                let finding = self.look(p);
+                if finding == Some(Reason::Frozen) {
+                    let since = *self.repeats_since.get_or_insert(now);
+                    if now.saturating_sub(since) < self.settings.settle {
+                        // A converter from one rate to another shows pictures twice.
+                        // That is no fault, and must not keep one from ending.
+                        return self.announced;
+                    }
+                    self.suspect.get_or_insert((Reason::Frozen, since));
+                } else {
+                    self.repeats_since = None;
+                }
+                finding
             }
         };
         match finding {
@@ -163,6 +210,7 @@ impl Health {
             self.samples
                 .extend(p.y.row(y).iter().step_by(STRIDE).copied());
         }
+        let fell = std::mem::replace(&mut self.snow, Snow::None);
         let shaken = self.steadiness.step(&p.y);
         let n = self.samples.len().max(1) as f64;
         let (mut sum, mut burnt) = (0u64, 0u32);
@@ -187,10 +235,14 @@ impl Health {
                 return Some(Reason::Frozen);
             }
             let width = p.y.width.div_ceil(STRIDE);
-            if is_noise(&self.samples, &self.previous, width) {
-                // Nothing is to be learnt from it.
+            self.snow = match (fell, snow(&self.samples, &self.previous, width)) {
+                (Snow::Falling, Snow::Strong) => Snow::Falling,
+                (_, seen) => seen,
+            };
+            if self.snow != Snow::None {
+                // Beside a single picture of snow any ground has lost its detail.
                 self.sharpness = Sharpness::default();
-                return Some(Reason::Broken);
+                return (self.snow == Snow::Falling).then_some(Reason::Broken);
             }
         }
         if let Some(reason) = self.sharpness.step(&p.y, self.settings.dirt_share) {
@@ -244,6 +296,35 @@ mod tests {
         last
     }
 
+    /// A grabber that shows a camera of 25/s at 30/s repeats each fifth picture, one
+    /// that shows 12.5/s at 25/s each.
+    #[test]
+    fn pictures_shown_twice_are_no_fault_and_end_one() {
+        for every in [5, 1] {
+            let mut rng = SmallRng::seed_from_u64(7);
+            let mut health = Health::new(SETTINGS);
+            let mut shown = grain(&mut rng, 80);
+            let mut n = 0;
+            let mut next = || {
+                n += 1;
+                if n % (every + 1) != 0 {
+                    shown = grain(&mut rng, 80);
+                }
+                shown.clone()
+            };
+            assert_eq!(after(&mut health, 0, &mut next), None, "each {every}th");
+            // After a loss of the camera, which is announced.
+            let ms = Duration::from_millis;
+            assert_eq!(health.step(Input::Missing, ms(3000)), Some(Reason::Late));
+            assert_eq!(after(&mut health, 3100, &mut next), None, "each {every}th");
+            let still = next();
+            let frozen = |from_ms, health: &mut Health| after(health, from_ms, || still.clone());
+            assert_eq!(frozen(5000, &mut health), Some(Reason::Frozen));
+            assert!(health.repeated());
+            assert_eq!(after(&mut health, 7000, &mut next), None, "thawed");
+        }
+    }
+
     #[test]
     fn snow_is_no_picture_and_teaches_nothing() {
         let mut rng = SmallRng::seed_from_u64(3);
@@ -260,6 +341,19 @@ mod tests {
                 .for_each(|v| *v = v.saturating_add(2));
             seen
         });
+        assert_eq!(said, None);
+        assert!(!health.snows());
+        // Half of it stands still, as where snow begins, or ends, within a picture: that
+        // may be no snow, but it is no measure of what the ground shows either.
+        let snow = grain(&mut rng, 200);
+        let mut half = snow.clone();
+        let middle = half.y.data.len() / 2;
+        half.y.data[middle..].copy_from_slice(&grain(&mut rng, 200).y.data[middle..]);
+        let ms = Duration::from_millis;
+        health.step(Input::Picture(&snow), ms(2650));
+        health.step(Input::Picture(&half), ms(2683));
+        assert!(health.snows());
+        let said = after(&mut health, 2716, || grain(&mut rng, 16));
         assert_eq!(said, None);
         // Strong texture that stands still, or of which half stands still, is none.
         let strong = grain(&mut rng, 200);

@@ -96,6 +96,8 @@ pub struct Pipeline {
     ranger: Ranger,
     tracker: Tracker,
     zones: ZoneEvaluator,
+    /// Of the last picture that was new.
+    obstacles: Vec<Obstacle>,
 }
 
 impl Pipeline {
@@ -127,6 +129,7 @@ impl Pipeline {
             ranger: Ranger::new(profile),
             tracker: Tracker::new(profile.track, profile.segment.enter_probability),
             zones: ZoneEvaluator::new(profile),
+            obstacles: Vec::new(),
         })
     }
 
@@ -148,9 +151,20 @@ impl Pipeline {
     ) -> Outcome {
         let reason = self.health.step(input, now);
         lap("health");
+        if matches!(input, Input::Picture(_)) && self.health.repeated() {
+            // It shows nothing new, and no motion, which there may well be.
+            return Outcome {
+                verdict: self.zones.step(&self.obstacles, reason, now),
+                obstacles: self.obstacles.clone(),
+                contacts: Vec::new(),
+                own: OwnMotion::default(),
+                estimate: Estimate::default(),
+            };
+        }
         let mut own = OwnMotion::default();
         let mut estimate = Estimate::default();
         let blobs: Vec<Blob> = match (input, &mut self.segmenter) {
+            (Input::Picture(_), _) if self.health.snows() => Vec::new(),
             (Input::Picture(picture), Segmenter::Ground(model)) => {
                 let blobs = model.step(picture, now);
                 self.health.path_dark(model.dark_share() > MOST_DARK);
@@ -177,6 +191,7 @@ impl Pipeline {
         let obstacles = self.tracker.step(&contacts, own, now);
         lap("track");
         let verdict = self.zones.step(&obstacles, reason, now);
+        self.obstacles.clone_from(&obstacles);
         lap("zone");
         Outcome {
             verdict,
@@ -185,5 +200,63 @@ impl Pipeline {
             own,
             estimate,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::camera::{Picture, Plane};
+    use rand::rngs::SmallRng;
+    use rand::{Rng, SeedableRng};
+
+    fn picture(mut luma: impl FnMut(usize, usize) -> u8) -> Picture {
+        let mut y = Plane::filled(320, 240, 0);
+        for row in 0..240 {
+            for column in 0..320 {
+                y.data[row * 320 + column] = luma(column, row);
+            }
+        }
+        Picture {
+            full_width: 640,
+            full_height: 480,
+            y,
+            cb: Plane::filled(160, 120, 128),
+            cr: Plane::filled(160, 120, 128),
+        }
+    }
+
+    /// What is seen after snow is what is seen where there was no picture at all.
+    #[test]
+    fn snow_teaches_nothing() {
+        let profile = concat!(env!("CARGO_MANIFEST_DIR"), "/config/hatch.toml");
+        let profile = Profile::load(profile.as_ref()).unwrap();
+        let mut rng = SmallRng::seed_from_u64(9);
+        let ground: Vec<u8> = (0..400 * 300).map(|_| rng.random_range(90..130)).collect();
+        let mut after_snow = Pipeline::new(&profile).unwrap();
+        let mut after_nothing = Pipeline::new(&profile).unwrap();
+        let mut moved = false;
+        for n in 0..24 {
+            let now = Duration::from_millis(n * 66);
+            let snow = picture(|_, _| rng.random());
+            let shift = n as usize;
+            let seen = picture(|x, y| ground[(y + shift) * 400 + x]);
+            let outcome = |pipeline: &mut Pipeline, input| {
+                let outcome = pipeline.step(input, now, &mut |_| ());
+                format!("{:?} {:?}", outcome.estimate, outcome.contacts)
+            };
+            if n < 10 {
+                outcome(&mut after_snow, Input::Picture(&snow));
+                continue;
+            }
+            let told = outcome(&mut after_snow, Input::Picture(&seen));
+            assert_eq!(
+                told,
+                outcome(&mut after_nothing, Input::Picture(&seen)),
+                "{n}"
+            );
+            moved |= !told.starts_with(&format!("{:?} ", Estimate::default()));
+        }
+        assert!(moved, "the ground is seen to move");
     }
 }
