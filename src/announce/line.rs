@@ -39,6 +39,9 @@ pub(super) fn open(settings: &LineSettings) -> anyhow::Result<Box<dyn OutputLine
 }
 
 #[cfg(feature = "gpio")]
+pub(crate) use chip::refuse_busy;
+
+#[cfg(feature = "gpio")]
 mod chip {
     use gpiocdev::line::Value;
     use gpiocdev::Request;
@@ -76,7 +79,7 @@ mod chip {
     }
 
     /// A line in use would only give an error number; say whose it is.
-    pub(in super::super) fn refuse_busy(settings: &LineSettings) -> anyhow::Result<()> {
+    pub(crate) fn refuse_busy(settings: &LineSettings) -> anyhow::Result<()> {
         let chip = &settings.chip;
         let Ok(info) =
             gpiocdev::chip::Chip::from_path(chip).and_then(|c| c.line_info(settings.line))
@@ -155,7 +158,7 @@ mod pi {
         let gpio = Gpio::new().with_context(|| format!("{name}: no Raspberry Pi registers"))?;
         // The registers would let us take a pin that the kernel gave away.
         #[cfg(feature = "gpio")]
-        super::chip::refuse_busy(settings)?;
+        refuse_busy(settings)?;
         let had = || format!("{name}: cannot be had; check the number");
         let pin = gpio.get(number).with_context(had)?;
         let led_here = pwm_of(number, pin.mode());

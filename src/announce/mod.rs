@@ -16,6 +16,7 @@ mod layer;
 mod line;
 mod notice;
 mod pattern;
+mod returning;
 mod scale;
 #[cfg(feature = "sound")]
 mod sound;
@@ -28,7 +29,10 @@ pub use draw::Painter;
 pub use ends::{Buzzer, Recorder, Screen, VideoFile};
 #[cfg(feature = "framebuffer")]
 pub use framebuffer::Framebuffer;
+#[cfg(feature = "gpio")]
+pub(crate) use line::refuse_busy;
 pub use notice::notice;
 pub use pattern::{Edge, PatternPlayer, START_LIMIT, TICK};
+pub use returning::{Opener, Returning};
 #[cfg(feature = "sound")]
 pub use sound::Speaker;

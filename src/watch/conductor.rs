@@ -20,8 +20,15 @@ const NAP: Duration = Duration::from_millis(250);
 /// The start-up chirp is played out even when not reversing.
 const CHIRP: Duration = Duration::from_millis(130);
 
-/// Something that sounds, and its name for messages.
-pub type SoundEnd = (String, Box<dyn Buzzer + Send>);
+/// Something that sounds.
+pub struct SoundEnd {
+    /// For messages.
+    pub name: String,
+    /// What carries the edges out.
+    pub device: Box<dyn Buzzer + Send>,
+    /// Its last edge failed, or it is known that the first one will.
+    pub faulty: bool,
+}
 
 /// What the thread is told.
 enum Cue {
@@ -154,8 +161,7 @@ impl Drop for Conductor {
 
 struct Stage {
     player: PatternPlayer,
-    /// Name, device, and whether its last edge failed.
-    ends: Vec<(String, Box<dyn Buzzer + Send>, bool)>,
+    ends: Vec<SoundEnd>,
     epoch: Instant,
     stale: Duration,
     verdict: Verdict,
@@ -172,7 +178,7 @@ impl Stage {
         let now = epoch.elapsed();
         Stage {
             player: PatternPlayer::new(profile, now),
-            ends: ends.into_iter().map(|(n, b)| (n, b, false)).collect(),
+            ends,
             epoch,
             stale: profile.health.stale,
             verdict: Verdict::CannotTell {
@@ -253,15 +259,15 @@ impl Stage {
     /// Carries out the edges of the step made at `step`.
     fn carry_out(&mut self, step: Duration) {
         for edge in std::mem::take(&mut self.edges) {
-            for (name, end, faulty) in &mut self.ends {
-                match end.set(&edge) {
-                    Ok(()) if *faulty => {
-                        *faulty = false;
-                        tracing::info!("{name}: works again");
+            for end in &mut self.ends {
+                match end.device.set(&edge) {
+                    Ok(()) if end.faulty => {
+                        end.faulty = false;
+                        tracing::info!("{}: works now", end.name);
                     }
-                    Err(e) if !*faulty => {
-                        *faulty = true;
-                        tracing::error!("{name}: {e:#}");
+                    Err(e) if !end.faulty => {
+                        end.faulty = true;
+                        tracing::error!("{}: {e:#}", end.name);
                     }
                     _ => {}
                 }
@@ -327,7 +333,11 @@ mod tests {
             epoch,
             panics,
         };
-        let ends: Vec<SoundEnd> = vec![("fake".into(), Box::new(fake))];
+        let ends = vec![SoundEnd {
+            name: "fake".into(),
+            device: Box::new(fake),
+            faulty: false,
+        }];
         (Conductor::start(of, epoch, ends).unwrap(), seen, epoch)
     }
 

@@ -1,6 +1,7 @@
 //! The loop, and the daemon around it.
 
 mod conductor;
+mod devices;
 mod eyes;
 mod health;
 mod live_clip;

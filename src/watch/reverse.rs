@@ -114,6 +114,7 @@ fn open_line(line: &LineSettings, pull: Pull) -> anyhow::Result<Contact> {
     use gpiocdev::line::Bias;
 
     let name = format!("{} line {}", line.chip.display(), line.line);
+    crate::announce::refuse_busy(line)?;
     let mut builder = gpiocdev::Request::builder();
     builder
         .on_chip(&line.chip)

@@ -3,21 +3,23 @@
 use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{channel, Receiver};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use anyhow::Context;
 use clap::Args;
 
-use super::conductor::{Conductor, SoundEnd};
+use super::conductor::Conductor;
+use super::devices::{self, Findings};
 use super::eyes::Eyes;
 use super::notify::Notifier;
 use super::pace::Pace;
 use super::record::{FrameRecorder, Recording};
 use super::reverse::{Contact, Gate};
-use super::viewer::Viewer;
+use super::viewer::{OpenScreen, Viewer};
 use super::{Input, Pipeline};
-use crate::announce::{notice, LineBuzzer, Recorder, Screen};
+use crate::announce::{notice, LineBuzzer};
 use crate::bench::replay::working_scale;
 use crate::camera::{Decoder, Grab, Picture, RawFrame};
 use crate::profile::Profile;
@@ -25,6 +27,9 @@ use crate::zone::{Reason, Verdict};
 
 /// How often the reverse contact is looked at.
 const CONTACT_EVERY: Duration = Duration::from_millis(10);
+
+/// How often a contact that is not there, or cannot be read, is opened again.
+const CONTACT_RETRY: Duration = Duration::from_millis(500);
 
 /// How long the self-test's page stays on the screen.
 const PAGE_FOR: Duration = Duration::from_millis(1500);
@@ -37,7 +42,7 @@ const PAGE_FOR: Duration = Duration::from_millis(1500);
   hindward run van.toml --clip drive.avi    a recorded clip in place of the camera
 
 Devices stand in [buzzer], [sound], [screen], [record] and [reverse]. A
-device that does not work is reported and left out; the others go on. Ends at
+device that does not work is reported and tried again; the others go on. Ends at
 SIGTERM or SIGINT, silent; at SIGUSR1 keeps a clip, where [record] is given.
 An aid: it never replaces looking.
 
@@ -82,9 +87,6 @@ pub fn quiet(args: &QuietArgs) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
-/// What the self-test found of each device.
-type Findings = Vec<(String, bool)>;
-
 /// Runs the daemon until it is told to end.
 ///
 /// # Errors
@@ -98,7 +100,9 @@ pub fn run(args: &RunArgs) -> anyhow::Result<ExitCode> {
     let pipeline = Pipeline::new(&profile)?;
 
     let mut findings = Findings::new();
-    let sounds = open_sounds(args, &profile, &mut findings)?;
+    let (news, sound_news) = channel();
+    let news = (!args.self_test).then_some(news);
+    let sounds = devices::open_sounds(args.edges.as_deref(), &profile, &mut findings, news)?;
     let contact = match Contact::open(&profile.aboard.reverse) {
         Ok(contact) => {
             let name = format!("reverse: {}", contact.name());
@@ -110,7 +114,12 @@ pub fn run(args: &RunArgs) -> anyhow::Result<ExitCode> {
             None
         }
     };
-    let screen = open_screen(&profile, &mut findings);
+    let mut screen = None;
+    let open_screen = profile.aboard.screen.as_ref().map(|settings| {
+        let mut open = devices::screen_opener(settings);
+        screen = devices::open_screen(settings, &mut open, &mut findings);
+        open
+    });
     if let Some(settings) = &profile.aboard.record {
         findings.push(match FrameRecorder::try_folder(settings) {
             Ok(()) => (format!("record: {}", settings.folder.display()), true),
@@ -128,22 +137,14 @@ pub fn run(args: &RunArgs) -> anyhow::Result<ExitCode> {
             ExitCode::FAILURE
         });
     }
-    for (finding, good) in &findings {
-        if *good {
-            tracing::info!("{finding}");
-        } else {
-            tracing::error!("{finding}");
-        }
-    }
-    let viewer = match screen {
-        Some((mut screen, size)) => {
-            let title = format!("{}: starting", profile.name);
-            // A screen that fails here says so again when pictures come.
-            let _ = screen.show(&notice(size, &title, &findings), Duration::ZERO);
-            Some(Viewer::start(&profile, size, screen)?)
-        }
+    findings.iter().for_each(log);
+    let viewer = match open_screen {
+        Some(open) => Some(Viewer::start(&profile, screen, open)?),
         None => None,
     };
+    if let Some(viewer) = &viewer {
+        viewer.show_page(&title(&profile), &findings);
+    }
     let on_danger = profile.aboard.record.as_ref().is_some_and(|r| r.on_danger);
     let recorder = match &profile.aboard.record {
         Some(settings) => Some(FrameRecorder::into_ring(settings, &profile, &args.profile)?),
@@ -163,6 +164,9 @@ pub fn run(args: &RunArgs) -> anyhow::Result<ExitCode> {
         notifier: Notifier::new(),
         reversing: &reversing,
         page_until: epoch.elapsed() + PAGE_FOR,
+        profile: &profile,
+        findings,
+        sound_news,
         pace: Pace::default(),
     };
     let done = turn.run(&end);
@@ -203,71 +207,6 @@ fn asked_flag() -> anyhow::Result<Arc<AtomicBool>> {
     signal_hook::flag::register(signal_hook::consts::SIGUSR1, Arc::clone(&asked))
         .context("cannot watch for signals")?;
     Ok(asked)
-}
-
-fn open_sounds(
-    args: &RunArgs,
-    profile: &Profile,
-    findings: &mut Findings,
-) -> anyhow::Result<Vec<SoundEnd>> {
-    let mut sounds: Vec<SoundEnd> = Vec::new();
-    if let Some(settings) = &profile.aboard.buzzer {
-        match LineBuzzer::open(settings) {
-            Ok(buzzer) => {
-                findings.push((format!("buzzer: {}", buzzer.name()), true));
-                sounds.push(("buzzer".into(), Box::new(buzzer)));
-            }
-            Err(e) => findings.push((format!("buzzer: {e:#}"), false)),
-        }
-    }
-    #[cfg(feature = "sound")]
-    if let Some(settings) = &profile.aboard.sound {
-        match crate::announce::Speaker::open(settings) {
-            Ok(speaker) => {
-                findings.push((format!("sound: {}", settings.device), true));
-                sounds.push(("sound".into(), Box::new(speaker)));
-            }
-            Err(e) => findings.push((format!("sound: {e:#}"), false)),
-        }
-    }
-    if sounds.is_empty() {
-        let none = "no buzzer and no loudspeaker: nothing will be heard; \
-                    add [buzzer] or [sound] to the profile";
-        findings.push((none.into(), false));
-    }
-    if let Some(path) = &args.edges {
-        sounds.push(("edges".into(), Box::new(Recorder::create(path)?)));
-    }
-    Ok(sounds)
-}
-
-type OpenScreen = (Box<dyn Screen + Send>, (u32, u32));
-
-#[cfg(feature = "framebuffer")]
-fn open_screen(profile: &Profile, findings: &mut Findings) -> Option<OpenScreen> {
-    let settings = profile.aboard.screen.as_ref()?;
-    match crate::announce::Framebuffer::open(settings) {
-        Ok(screen) => {
-            let size = screen.size();
-            let shown = format!(
-                "screen: {} {}x{}",
-                settings.device.display(),
-                size.0,
-                size.1
-            );
-            findings.push((shown, true));
-            Some((Box::new(screen), size))
-        }
-        Err(e) => {
-            findings.push((format!("screen: {e:#}"), false));
-            None
-        }
-    }
-}
-
-#[cfg(not(feature = "framebuffer"))]
-fn open_screen(_profile: &Profile, _findings: &mut Findings) -> Option<OpenScreen> {
-    None
 }
 
 /// Waits for one picture, then says what works.
@@ -312,27 +251,37 @@ fn self_test(
     Ok(findings.iter().all(|(_, good)| *good))
 }
 
-/// Starts the thread that looks at the reverse contact.
+/// Starts the thread that looks at the reverse contact, and for it where it is not
+/// there.
 fn watch_contact(
     profile: &Profile,
-    contact: Option<Contact>,
+    mut contact: Option<Contact>,
     conductor: &Conductor,
     reversing: &Arc<AtomicBool>,
     end: &Arc<AtomicBool>,
 ) -> anyhow::Result<std::thread::JoinHandle<()>> {
-    let mut gate = Gate::new(&profile.aboard.reverse);
+    let settings = profile.aboard.reverse.clone();
+    let mut gate = Gate::new(&settings);
     let tell = conductor.reverse_teller();
     let (reversing, end) = (Arc::clone(reversing), Arc::clone(end));
     std::thread::Builder::new()
         .name("reverse".into())
         .spawn(move || {
             let begun = Instant::now();
-            let mut faulty = false;
+            let mut next_try = begun + CONTACT_RETRY;
+            let mut faulty = contact.is_none();
             let mut told = false;
             while !end.load(Ordering::Relaxed) {
+                if contact.is_none() && Instant::now() >= next_try {
+                    next_try = Instant::now() + CONTACT_RETRY;
+                    contact = Contact::open(&settings).ok();
+                }
                 // An input that cannot be read might mean reverse.
                 let says = match contact.as_ref().map(Contact::read) {
                     Some(Ok(says)) => {
+                        if faulty {
+                            tracing::info!("reverse: works now");
+                        }
                         faulty = false;
                         says
                     }
@@ -341,6 +290,7 @@ fn watch_contact(
                             tracing::error!("{e:#}; taken as reverse");
                         }
                         faulty = true;
+                        contact = None;
                         true
                     }
                     None => true,
@@ -379,6 +329,9 @@ struct Loop<'a> {
     notifier: Notifier,
     reversing: &'a AtomicBool,
     page_until: Duration,
+    profile: &'a Profile,
+    findings: Findings,
+    sound_news: Receiver<devices::News>,
     pace: Pace,
 }
 
@@ -391,6 +344,7 @@ impl Loop<'_> {
         let mut last_picture: Option<Duration> = None;
         let mut said = String::new();
         while !end.load(Ordering::Relaxed) {
+            self.take_sound_news(epoch.elapsed() < self.page_until);
             let grab = self.eyes.source().grab(&mut frame)?;
             let clock = epoch.elapsed();
             let mut captured = None;
@@ -471,6 +425,36 @@ impl Loop<'_> {
         }
         Ok(())
     }
+
+    /// Says whether the loudspeaker could be opened, also on the page while that stands.
+    fn take_sound_news(&mut self, page: bool) {
+        let (Ok(news), Some(sound)) = (self.sound_news.try_recv(), &self.profile.aboard.sound)
+        else {
+            return;
+        };
+        let finding = match news {
+            Ok(()) => (format!("sound: {}", sound.device), true),
+            Err(e) => (format!("sound: {e}"), false),
+        };
+        log(&finding);
+        self.findings.push(finding);
+        if let Some(viewer) = self.viewer.filter(|_| page) {
+            viewer.show_page(&title(self.profile), &self.findings);
+        }
+    }
+}
+
+fn log((finding, good): &(String, bool)) {
+    if *good {
+        tracing::info!("{finding}");
+    } else {
+        tracing::error!("{finding}");
+    }
+}
+
+/// Of the page that is shown at first.
+fn title(profile: &Profile) -> String {
+    format!("{}: starting", profile.name)
 }
 
 /// A verdict in a few words, without the figures that change each frame.
