@@ -90,7 +90,7 @@ impl Viewer {
             .spawn(move || {
                 // The warning comes first, then its picture, then the recording.
                 #[cfg(feature = "realtime")]
-                super::realtime::lower(5);
+                super::realtime::lower(10);
                 show.run(&theirs);
             })
             .context("no thread for the screen; too many processes?")?;
