@@ -35,7 +35,14 @@ need_packages() {
     {
         $apt update &&
             $apt install -y --no-install-recommends --no-remove $missing >/dev/null
-    } </dev/null || die "apt-get could not install$missing; its message stands above"
+    } </dev/null || {
+        # shellcheck disable=SC2086
+        aside=$($apt -s install --no-install-recommends $missing </dev/null 2>/dev/null |
+            sed -n 's/^Remv \([^ ]*\).*/ \1/p' | tr -d '\n')
+        [ -z "$aside" ] ||
+            say "these would have to go for it:$aside; if you can do without them as they are, remove them (or install the version of this Debian), then run this again"
+        die "apt-get could not install$missing; its message stands above"
+    }
 }
 
 # Is there a Rust on the PATH that is new enough?
