@@ -224,7 +224,11 @@ impl Health {
         if f64::from(burnt) / n > self.settings.washed_share {
             return Some(Reason::WashedOut);
         }
-        if self.samples.len() == self.previous.len() {
+        let width = p.y.width.div_ceil(STRIDE);
+        if self.samples.len() != self.previous.len() {
+            // Strong all over it may be, new it is anyway.
+            self.snow = snow(&self.samples, &self.samples, width);
+        } else {
             let differ = self
                 .samples
                 .iter()
@@ -234,16 +238,15 @@ impl Health {
             if (differ as f64) < FROZEN_SHARE * n {
                 return Some(Reason::Frozen);
             }
-            let width = p.y.width.div_ceil(STRIDE);
             self.snow = match (fell, snow(&self.samples, &self.previous, width)) {
                 (Snow::Falling, Snow::Strong) => Snow::Falling,
                 (_, seen) => seen,
             };
-            if self.snow != Snow::None {
-                // Beside a single picture of snow any ground has lost its detail.
-                self.sharpness = Sharpness::default();
-                return (self.snow == Snow::Falling).then_some(Reason::Broken);
-            }
+        }
+        if self.snow != Snow::None {
+            // Beside a single picture of snow any ground has lost its detail.
+            self.sharpness = Sharpness::default();
+            return (self.snow == Snow::Falling).then_some(Reason::Broken);
         }
         if let Some(reason) = self.sharpness.step(&p.y, self.settings.dirt_share) {
             return Some(reason);
@@ -354,6 +357,11 @@ mod tests {
         health.step(Input::Picture(&half), ms(2683));
         assert!(health.snows());
         let said = after(&mut health, 2716, || grain(&mut rng, 16));
+        assert_eq!(said, None);
+        // The very first picture is snow.
+        let mut health = Health::new(SETTINGS);
+        health.step(Input::Picture(&snow), Duration::ZERO);
+        let said = after(&mut health, 33, || grain(&mut rng, 16));
         assert_eq!(said, None);
         // Strong texture that stands still, or of which half stands still, is none.
         let strong = grain(&mut rng, 200);
