@@ -4,7 +4,8 @@ The guest is emulated, and its clock counts instructions: 1 ns for each, so it i
 a board of 1000 MIPS, small but real, whatever the machine that runs it and
 whatever else that machine does. When the machine is slower, the guest's time
 goes slower than the wall's. So every time is taken, and every wait is made, in
-the guest. `shell` runs a script in the guest as root.
+the guest. `shell` runs a script in the guest as root, to its first
+failure.
 """
 
 import base64
