@@ -6,7 +6,7 @@ use std::sync::mpsc::Sender;
 
 use super::conductor::SoundEnd;
 use super::viewer::{OpenScreen, ScreenOpener};
-use crate::announce::{Buzzer, LineBuzzer, Opener, Recorder, Returning};
+use crate::announce::{Buzzer, LineBuzzer, Recorder, Returning};
 use crate::profile::{Profile, ScreenSettings};
 
 /// What was found of each device, and whether it works.
@@ -40,14 +40,16 @@ pub(super) fn open_sounds(
         let open = move || crate::announce::Speaker::open(&settings);
         sounds.push(match news {
             None => keep("sound", open, |_| device.clone(), findings)?,
-            news => {
-                let open: Opener = Box::new(move || Ok(Box::new(open()?)));
-                SoundEnd {
-                    name: "sound".into(),
-                    device: Box::new(Returning::new("sound", None, open, news)?),
-                    faulty: true,
-                }
-            }
+            news => SoundEnd {
+                name: "sound".into(),
+                device: Box::new(Returning::new(
+                    "sound",
+                    None,
+                    Box::new(move || Ok(Box::new(open()?))),
+                    news,
+                )?),
+                faulty: true,
+            },
         });
     }
     if sounds.is_empty() {
