@@ -126,10 +126,10 @@ impl Health {
         self.repeats_since.is_some()
     }
 
-    /// Whether the last picture was strong noise all over, from which nothing is to be
-    /// learnt of the ground.
+    /// Whether the last picture was snow, from which nothing is to be learnt of the
+    /// ground. What is only as strong is looked at: unseen it would pass for clear.
     pub fn snows(&self) -> bool {
-        self.snow != Snow::None
+        self.snow == Snow::Falling
     }
 
     /// Judges what arrived at `now`; a reason if the picture cannot be trusted.
@@ -355,7 +355,7 @@ mod tests {
         let ms = Duration::from_millis;
         health.step(Input::Picture(&snow), ms(2650));
         health.step(Input::Picture(&half), ms(2683));
-        assert!(health.snows());
+        assert!(!health.snows(), "not all of it is new");
         let said = after(&mut health, 2716, || grain(&mut rng, 16));
         assert_eq!(said, None);
         // The very first picture is snow.
