@@ -29,7 +29,8 @@ need_packages() {
         die "not root, and there is no sudo; have an administrator run: apt-get install --no-install-recommends$missing"
     fi
     say "installing$missing"
-    apt="$as_root env DEBIAN_FRONTEND=noninteractive apt-get -qq -o Dpkg::Use-Pty=0"
+    # Another apt may be at work: it is waited for.
+    apt="$as_root env DEBIAN_FRONTEND=noninteractive apt-get -qq -o Dpkg::Use-Pty=0 -o DPkg::Lock::Timeout=600"
     # --no-remove: never put aside what someone else has installed.
     # shellcheck disable=SC2086 # lists of words, split on purpose
     {
