@@ -4,7 +4,8 @@
 //! velocity with white acceleration noise (Y. Bar-Shalom, X. R. Li, T.
 //! Kirubarajan, Estimation with Applications to Tracking and Navigation, 2001,
 //! section 6.2.2). A new track starts with the speed that a standing thing has
-//! under the vehicle's own motion, so closing speed is about right at once.
+//! under the vehicle's own motion, so closing speed is about right at once; and
+//! where the vehicle brakes or turns, every track's speed changes along with it.
 
 use std::time::Duration;
 
@@ -39,6 +40,17 @@ pub struct OwnMotion {
     pub known: bool,
 }
 
+impl OwnMotion {
+    /// Velocity (behind, side) that a standing thing at `behind_m`, `side_m` has
+    /// seen from the vehicle: it comes nearer and swings against the turn.
+    fn of_standing(&self, behind_m: f64, side_m: f64) -> Vector2<f64> {
+        Vector2::new(
+            self.yaw_rate_rps * side_m - self.speed_mps,
+            -self.yaw_rate_rps * behind_m,
+        )
+    }
+}
+
 #[derive(Debug, Clone)]
 struct Track {
     id: Option<u32>,
@@ -62,6 +74,7 @@ pub struct Tracker {
     enter_probability: f64,
     tracks: Vec<Track>,
     next_id: u32,
+    own: OwnMotion,
     last: Option<Duration>,
 }
 
@@ -77,6 +90,7 @@ impl Tracker {
             enter_probability,
             tracks: Vec::new(),
             next_id: 1,
+            own: OwnMotion::default(),
             last: None,
         }
     }
@@ -88,9 +102,11 @@ impl Tracker {
             .last
             .map_or(0.0, |l| now.saturating_sub(l).as_secs_f64());
         self.last = Some(now);
+        let known = own.known && self.own.known;
         for track in &mut self.tracks {
-            track.predict(dt);
+            track.predict(dt, known.then_some((self.own, own)));
         }
+        self.own = own;
         self.associate(contacts, own, now);
         let settings = self.settings;
         self.tracks.retain(|t| {
@@ -202,14 +218,8 @@ impl Track {
     fn new(c: &Contact, own: OwnMotion, now: Duration) -> Self {
         let sd = c.sigma_m.max(LEAST_SD);
         let g = c.nearest;
-        // A standing thing comes nearer at the vehicle's speed and swings
-        // against its turn.
-        let state = Vector4::new(
-            g.behind_m,
-            g.side_m,
-            -own.speed_mps + own.yaw_rate_rps * g.side_m,
-            -own.yaw_rate_rps * g.behind_m,
-        );
+        let speed = own.of_standing(g.behind_m, g.side_m);
+        let state = Vector4::new(g.behind_m, g.side_m, speed.x, speed.y);
         Track {
             id: None,
             state,
@@ -230,11 +240,21 @@ impl Track {
         }
     }
 
-    fn predict(&mut self, dt: f64) {
+    /// Moves the track on by `dt` seconds; `own` is how the vehicle moved before
+    /// that and moves after it, if both are known.
+    fn predict(&mut self, dt: f64, own: Option<(OwnMotion, OwnMotion)>) {
         let mut f = Matrix4::identity();
         f[(0, 2)] = dt;
         f[(1, 3)] = dt;
-        self.state = f * self.state;
+        let before = self.state;
+        self.state = f * before;
+        if let Some((old, new)) = own {
+            let change = new.of_standing(self.state[0], self.state[1])
+                - old.of_standing(before[0], before[1]);
+            // The vehicle's mean speed between the two is what moved it.
+            self.state +=
+                Vector4::new(0.5 * dt * change.x, 0.5 * dt * change.y, change.x, change.y);
+        }
         let q = ACCELERATION * ACCELERATION;
         let (a, b, c) = (dt * dt * dt / 3.0 * q, dt * dt / 2.0 * q, dt * q);
         let noise = Matrix4::new(
@@ -385,6 +405,29 @@ mod tests {
         assert!((o.behind_mps + 1.2).abs() < 0.15, "{}", o.behind_mps);
         let ttc = o.time_to_contact.map_or(0.0, |d| d.as_secs_f64());
         assert!((ttc - 1.8 / 1.2).abs() < 0.25, "{ttc}");
+    }
+
+    #[test]
+    fn a_track_out_of_sight_stops_coming_when_the_vehicle_stops() {
+        let mut t = tracker();
+        let mut behind = 3.0;
+        let mut told = Vec::new();
+        for frame in 0..21 {
+            // Braked from 1.2 m/s to rest while the thing is out of sight.
+            let speed = if frame < 15 { 1.2 } else { 0.0 };
+            behind -= speed / 15.0;
+            let seen = contact(behind, 0.1);
+            let seen = if frame < 15 { vec![seen] } else { Vec::new() };
+            let own = OwnMotion {
+                speed_mps: speed,
+                yaw_rate_rps: 0.0,
+                known: true,
+            };
+            told = t.step(&seen, own, at(frame));
+        }
+        let o = &told[0];
+        assert!((o.nearest.behind_m - behind).abs() < 0.06, "{o:?}");
+        assert!(o.behind_mps.abs() < 0.1, "{o:?}");
     }
 
     #[test]
