@@ -24,6 +24,12 @@ const SPEED_SD: f64 = 0.8;
 const SIDE_SD: f64 = 0.15;
 /// Floor of the range noise used in the filter, metres.
 const LEAST_SD: f64 = 0.02;
+/// A contact farther off than so many deviations counts for less: where a thing
+/// begins jumps now and then, and that is no speed.
+const LEAP: f64 = 2.0;
+/// A thing out of sight is taken to stop within about this time, seconds: what a
+/// jump looked like would else run on into the bumper.
+const STOPS: f64 = 0.3;
 /// Speeds below this do not make a time to contact, m/s.
 const CLOSING: f64 = 0.05;
 /// Two tracks on one thing are one if they stay this close, metres.
@@ -248,6 +254,12 @@ impl Track {
         f[(1, 3)] = dt;
         let before = self.state;
         self.state = f * before;
+        if let Some((old, _)) = own.filter(|_| !self.seen) {
+            let standing = old.of_standing(before[0], before[1]);
+            let left = (-dt / STOPS).exp();
+            self.state[2] = standing.x + left * (self.state[2] - standing.x);
+            self.state[3] = standing.y + left * (self.state[3] - standing.y);
+        }
         if let Some((old, new)) = own {
             let change = new.of_standing(self.state[0], self.state[1])
                 - old.of_standing(before[0], before[1]);
@@ -288,7 +300,9 @@ impl Track {
         let noise = Matrix2::new(sd * sd, 0.0, 0.0, SIDE_SD * SIDE_SD);
         let seen = Vector2::new(c.nearest.behind_m, c.nearest.side_m);
         let innovation = seen - h * self.state;
-        let s = h * self.covariance * h.transpose() + noise;
+        let spread = h * self.covariance * h.transpose();
+        let leap = (innovation[0].abs() / (spread[(0, 0)] + noise[(0, 0)]).sqrt() / LEAP).max(1.0);
+        let s = spread + noise * (leap * leap);
         if let Some(inverse) = s.try_inverse() {
             let gain = self.covariance * h.transpose() * inverse;
             self.state += gain * innovation;
