@@ -10,8 +10,10 @@ use super::relief::Filter;
 
 /// Half the window's side.
 const WINDOW: usize = 1;
-/// How far the window may be shifted to lie on one side of a shadow's edge.
+/// How far the window may be shifted up, down and sideways to lie on one side of a
+/// shadow's edge.
 const SHIFT: usize = 2;
+const SIDE: usize = 3;
 /// How fast the background follows, per frame.
 const FOLLOW: f32 = 0.05;
 /// Misfit of a cell that has changed, and share of such cells that is too much
@@ -99,12 +101,12 @@ impl Change {
         self.misfit = own;
         let mut sample = Vec::with_capacity(n / 7 + 1);
         for r in SHIFT..rows.saturating_sub(SHIFT) {
-            for c in SHIFT..columns.saturating_sub(SHIFT) {
+            for c in SIDE..columns.saturating_sub(SIDE) {
                 let k = r * columns + c;
                 let m = &self.misfit;
                 let least = m[k]
-                    .min(m[k - SHIFT])
-                    .min(m[k + SHIFT])
+                    .min(m[k - SIDE])
+                    .min(m[k + SIDE])
                     .min(m[k - SHIFT * columns])
                     .min(m[k + SHIFT * columns]);
                 self.evidence[k] = if usable[k] && self.ready() {

@@ -9,6 +9,12 @@ use super::sweep::Sweep;
 const KEEP: f32 = 0.64;
 const FRESH: f32 = 1.8;
 const MOST_MEMORY: f32 = 300.0;
+/// The most that one sweep says, and what is kept where it shows next to nothing,
+/// give or take so many rows, of what is remembered.
+const MOST_SWEEP: f32 = 30.0;
+const KEEP_REFUTED: f32 = 0.25;
+const REFUTED: f32 = 0.1;
+const NEAR: usize = 2;
 /// A place stands out from the rows this near, and is believed from this sum.
 const PEAK: usize = 3;
 const LEAST: f32 = 6.0;
@@ -21,7 +27,7 @@ const SEEN_FLAT: f32 = -3.3;
 /// both sides reaches that.
 const LEAST_IN_BROAD: f32 = 2.0;
 const LEAST_BROAD: f32 = 3.5;
-const BROAD: usize = 6;
+const BROAD: usize = 9;
 /// What each cell brings: a share of the sum, and no more than this.
 const SHARE: f32 = 1.2;
 const MOST_EACH: f32 = 2.5;
@@ -45,6 +51,7 @@ pub(super) struct Feet {
     /// The same times the height of the top, in camera heights.
     lifted: Vec<f32>,
     scratch: Vec<f32>,
+    gain: Vec<f32>,
     broad: Vec<f32>,
     /// Evidence per cell, 0 where nothing stands.
     pub evidence: Vec<f32>,
@@ -73,12 +80,34 @@ impl Feet {
     pub fn remember(&mut self, l: &Layout, sweep: &Sweep) {
         self.memory.resize(l.columns * l.rows, 0.0);
         self.lifted.resize(l.columns * l.rows, 0.0);
+        // One sweep alone says no more than so much, whatever its sum: what
+        // moves by itself fits some distance very well, and then another.
+        self.gain.clear();
+        self.gain.resize(l.columns, 0.0);
+        for r in l.horizon_row..l.rows {
+            for (g, &score) in self.gain.iter_mut().zip(&sweep.score[l.at(0, r)..]) {
+                *g = g.max(score);
+            }
+        }
+        for g in &mut self.gain {
+            *g = FRESH * (MOST_SWEEP / g.max(1e-3)).min(1.0);
+        }
         for r in l.horizon_row..l.rows {
             let foot = l.row_tangent[r];
-            for k in l.at(0, r)..l.at(0, r + 1) {
-                let score = FRESH * sweep.score[k];
-                self.memory[k] = (KEEP * self.memory[k] + score).min(MOST_MEMORY);
-                self.lifted[k] *= KEEP;
+            let near = r.saturating_sub(NEAR).max(l.horizon_row)..=(r + NEAR).min(l.rows - 1);
+            for c in 0..l.columns {
+                let k = l.at(c, r);
+                let score = self.gain[c] * sweep.score[k];
+                let best = near
+                    .clone()
+                    .fold(0.0f32, |m, q| m.max(sweep.score[l.at(c, q)]));
+                let keep = if self.gain[c] * best < REFUTED * self.memory[k] {
+                    KEEP_REFUTED
+                } else {
+                    KEEP
+                };
+                self.memory[k] = (keep * self.memory[k] + score).min(MOST_MEMORY);
+                self.lifted[k] *= keep;
                 if score > 0.0 {
                     let height = 1.0 - l.row_tangent[usize::from(sweep.top[k])] / foot;
                     self.lifted[k] += score * height;

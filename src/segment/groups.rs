@@ -20,11 +20,11 @@ use super::panorama::Layout;
 const JUMP_SHARE: f32 = 0.10;
 const JUMP_FLOOR_M: f32 = 0.12;
 /// Columns without a run that a group may bridge.
-const BRIDGE: usize = 2;
+const BRIDGE: usize = 3;
 /// A fringe lies at most so many columns beside the nearer thing and is at most
 /// so many columns wide.
-const FRINGE: usize = 4;
-const NARROW: usize = 7;
+const FRINGE: usize = 6;
+const NARROW: usize = 11;
 /// How often columns are looked at again.
 const PASSES: usize = 3;
 /// A run ends where the sum has fallen this far below its peak.
@@ -42,7 +42,7 @@ const BLURRED_ROWS: f32 = 1.5;
 /// at on each side, the widest thing with feet, and parallax evidence
 /// that is ground after all.
 const FOOT_ROWS: usize = 9;
-const BESIDE: usize = 6;
+const BESIDE: usize = 9;
 const WIDEST_FOOT_M: f32 = 1.0;
 const FOOT_FLAT: f32 = -2.6;
 
@@ -50,9 +50,9 @@ const FOOT_FLAT: f32 = -2.6;
 const SURE_PARALLAX: f32 = 1.5;
 
 /// What the sweep of upright columns brings a group, all columns together.
-const SWEPT: f32 = 0.05;
-const MOST_SWEPT: f32 = 80.0;
-const SURE_SWEPT: f32 = 40.0;
+const SWEPT: f32 = 0.032;
+const MOST_SWEPT: f32 = 125.0;
+const SURE_SWEPT: f32 = 64.0;
 
 /// Rows above the own vehicle that count as its rim, and how far up a thing
 /// must reach that is believed there.
@@ -309,7 +309,7 @@ fn reach_down(l: &Layout, s: &Stages, group: &mut [Run], texture: f32) {
         // Ground that differs from side to side is no measure.
         ((a - b).abs() < 0.3 * a.max(b) + texture).then_some(0.5 * (a + b))
     };
-    if width as f32 * l.azimuth_step * first.distance > WIDEST_FOOT_M {
+    if width as f32 * l.sine_step * first.distance > WIDEST_FOOT_M {
         return;
     }
     for run in group.iter_mut() {

@@ -42,6 +42,17 @@ impl Motion {
         }
     }
 
+    /// So many times the motion, along a steady path.
+    pub fn times(&self, factor: f32) -> Motion {
+        Motion {
+            along: factor * self.along,
+            across: factor * self.across,
+            yaw: factor * self.yaw,
+            pitch: factor * self.pitch,
+            roll: factor * self.roll,
+        }
+    }
+
     /// How far the camera moved, metres.
     pub fn distance(&self) -> f32 {
         self.along.hypot(self.across)
@@ -117,12 +128,11 @@ impl Layout {
             return None;
         }
         let slope = py / px;
-        let azimuth = fast_atan(slope);
         let inv = 1.0 / (1.0 + slope * slope).sqrt();
         let depression =
             fast_atan(drop * inv / px) + motion.pitch * inv + motion.roll * slope * inv;
         Some((
-            (azimuth - self.azimuth0) / self.azimuth_step,
+            (slope * inv - self.sine0) / self.sine_step,
             (depression - self.depression0) / self.depression_step,
         ))
     }
@@ -373,10 +383,9 @@ impl Aligner {
                 let rho2 = px * px + py * py;
                 let rho = rho2.sqrt();
                 let (ca, sa) = (px / rho, py / rho);
-                let azimuth = fast_atan(py / px);
                 let depression =
                     fast_atan(layout.height / rho) + motion.pitch * ca + motion.roll * sa;
-                let i = (azimuth - layout.azimuth0) / layout.azimuth_step;
+                let i = (sa - layout.sine0) / layout.sine_step;
                 let j = (depression - layout.depression0) / layout.depression_step;
                 if !(i >= 1.0 && j >= 1.0) {
                     continue;
@@ -408,7 +417,7 @@ impl Aligner {
                 let w = p.weight * (1.0 - u * u) * (1.0 - u * u);
                 agreeing += p.weight;
                 // Cell per metre: column and row steps of the moved point.
-                let ga = gi / layout.azimuth_step;
+                let ga = gi * ca / layout.sine_step;
                 let gd = gj / layout.depression_step;
                 let h2 = layout.height * layout.height;
                 let dd = -layout.height / (h2 + rho2);

@@ -1,8 +1,9 @@
 //! The picture re-sampled so that standing things stand upright in it.
 //!
-//! Columns are equal steps of azimuth about the camera's foot point (positive
-//! toward the vehicle's right), rows equal steps of depression below the
-//! horizon, growing downward. Whatever the lens and the tilt, a vertical line
+//! Columns are equal steps of the sine of azimuth about the camera's foot point
+//! (positive toward the vehicle's right): fine where the vehicle goes, and
+//! coarse beside it, where the ground is near. Rows are equal steps of
+//! depression below the horizon, growing downward. Whatever the lens and the tilt, a vertical line
 //! of the world is then a column, the ground distance depends on the row
 //! alone, `ρ = height / tan(depression)`, and nearer ground is always lower.
 //! This is the polar form of the inverse perspective mapping of M. Bertozzi
@@ -13,7 +14,7 @@ use crate::optics::{Ground, PixelPoint};
 use crate::profile::WatchArea;
 
 /// Most columns and rows a panorama may have: bounds the work per frame.
-const MOST_COLUMNS: f64 = 176.0;
+const MOST_COLUMNS: f64 = 200.0;
 const MOST_ROWS: f64 = 152.0;
 /// A cell should not be finer than two full-size pixels.
 const PIXELS_PER_CELL: f64 = 2.0;
@@ -44,10 +45,10 @@ pub struct Layout {
     pub columns: usize,
     /// Rows.
     pub rows: usize,
-    /// Azimuth of column 0, radians.
-    pub azimuth0: f32,
-    /// Azimuth per column, radians.
-    pub azimuth_step: f32,
+    /// Sine of the azimuth of column 0.
+    pub sine0: f32,
+    /// Sine of azimuth per column.
+    pub sine_step: f32,
     /// Depression of row 0, radians (negative above the horizon).
     pub depression0: f32,
     /// Depression per row, radians.
@@ -122,9 +123,11 @@ impl Layout {
             return None;
         }
         let finest = PIXELS_PER_CELL * pixel_angle(ground)?;
-        let azimuth_step = finest.max((az.1 - az.0) / MOST_COLUMNS);
+        // In the middle a step of the sine is a step of the angle.
+        let sine = (az.0.sin(), az.1.sin());
+        let sine_step = finest.max((sine.1 - sine.0) / MOST_COLUMNS);
         let depression_step = finest.max((dep.1 - dep.0) / MOST_ROWS);
-        let columns = ((az.1 - az.0) / azimuth_step).floor() as usize + 1;
+        let columns = ((sine.1 - sine.0) / sine_step).floor() as usize + 1;
         let rows = ((dep.1 - dep.0) / depression_step).floor() as usize + 1;
         if columns < 8 || rows < 8 {
             return None;
@@ -134,8 +137,8 @@ impl Layout {
         let mut layout = Layout {
             columns,
             rows,
-            azimuth0: az.0 as f32,
-            azimuth_step: azimuth_step as f32,
+            sine0: sine.0 as f32,
+            sine_step: sine_step as f32,
             depression0: dep.0 as f32,
             depression_step: depression_step as f32,
             height: height as f32,
@@ -150,8 +153,8 @@ impl Layout {
             foot: (position.x, position.y),
             column_direction: (0..columns)
                 .map(|i| {
-                    let a = az.0 + azimuth_step * i as f64;
-                    (a.cos() as f32, a.sin() as f32)
+                    let side = sine.0 + sine_step * i as f64;
+                    ((1.0 - side * side).max(0.0).sqrt() as f32, side as f32)
                 })
                 .collect(),
             luma: Taps::default(),
@@ -169,19 +172,17 @@ impl Layout {
                 layout.horizon_row = j + 1;
             }
             for i in 0..columns {
-                let a = az.0 + azimuth_step * i as f64;
-                let point = position
-                    + nalgebra::Vector3::new(d.cos() * a.cos(), d.cos() * a.sin(), -d.sin());
+                let (along, side) = layout.column_direction[i];
+                let (along, side) = (f64::from(along), f64::from(side));
+                let point =
+                    position + nalgebra::Vector3::new(d.cos() * along, d.cos() * side, -d.sin());
                 let pixel = ground.point_to_pixel(&point);
                 let inside = pixel.is_some_and(|p| lens.holds(p) && !masked(p));
                 layout.visible.push(inside);
                 layout
                     .pixels
                     .push(pixel.unwrap_or(PixelPoint { u: 0.0, v: 0.0 }));
-                let (behind, side) = (
-                    position.x + distance * a.cos(),
-                    position.y + distance * a.sin(),
-                );
+                let (behind, side) = (position.x + distance * along, position.y + distance * side);
                 layout.watched.push(
                     inside
                         && distance.is_finite()

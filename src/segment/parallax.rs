@@ -21,6 +21,9 @@ const WINDOW: usize = 2;
 pub(super) const MOST: f32 = 3.0;
 /// Share of the local slope that interpolation may be off by.
 const SLOPE_SHARE: f32 = 0.3;
+/// Misfit, in usual ones of the row, up to which flat ground is believed in
+/// full, and from which it is not.
+const FITS: (f32, f32) = (2.0, 4.0);
 /// Half the window, and its shift, when ground is looked for in another light,
 /// and the misfit up to which it is found.
 const RELIT_WINDOW: usize = 1;
@@ -106,6 +109,8 @@ pub struct Parallax {
     fresh: Vec<f32>,
     tint: Vec<f32>,
     weight: Vec<f32>,
+    usual: Vec<f32>,
+    row: Vec<f32>,
     sums: [Vec<f32>; 3],
     /// What flat ground would show.
     pub as_flat: Flat,
@@ -180,11 +185,15 @@ impl Parallax {
         let mean = filter.box_mean(&self.cost, columns, rows, WINDOW);
         self.stuck.clear();
         self.stuck.extend_from_slice(mean);
+        self.settle(columns, rows);
         for (k, &colour) in appearance.iter().enumerate().take(cells) {
             self.evidence[k] = if self.weight[k] > 0.0 {
                 let e = self.flat[k] - self.high[k];
                 if e <= 0.0 {
-                    e
+                    // What neither fits moves by itself.
+                    let off = self.flat[k] / self.usual[k / columns];
+                    let fits = (FITS.1 - off) / (FITS.1 - FITS.0);
+                    e * fits.clamp(0.0, 1.0)
                 } else if self.fresh[k] < 1.0 {
                     self.fresh[k] * e
                 } else if self.stuck[k] < self.high[k] {
@@ -257,6 +266,23 @@ impl Parallax {
         if lift == 0.0 {
             self.then.clone_from(&self.relief);
             self.as_flat.luma.clone_from(&self.warped);
+        }
+    }
+
+    /// What misfit is usual in each row: what comes near is seen finer than it was.
+    fn settle(&mut self, columns: usize, rows: usize) {
+        self.usual.clear();
+        self.usual.resize(rows, 1.0);
+        for r in 0..rows {
+            self.row.clear();
+            let cells = r * columns..(r + 1) * columns;
+            let shown = cells.filter(|&k| self.weight[k] > 0.0);
+            self.row.extend(shown.map(|k| self.flat[k]));
+            if self.row.len() >= 16 {
+                let mid = self.row.len() / 2;
+                let (_, median, _) = self.row.select_nth_unstable_by(mid, f32::total_cmp);
+                self.usual[r] = median.max(1.0);
+            }
         }
     }
 
