@@ -23,6 +23,7 @@ mod panorama;
 mod parallax;
 mod range;
 pub mod relief;
+mod seek;
 mod sweep;
 
 pub use blob::Blob;

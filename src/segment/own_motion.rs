@@ -7,13 +7,11 @@
 
 use std::time::Duration;
 
-use super::motion::{look, Aligner, Estimate, Found, Motion, Slack};
+use super::motion::{look, Aligner, Estimate, Motion, Slack};
 use super::panorama::Layout;
 use super::relief::Filter;
+use super::seek::seek;
 
-/// Fastest reversing that is followed, m/s, and the step of the search, metres.
-const FASTEST_MPS: f32 = 3.5;
-const SEARCH_STEP: f32 = 0.015;
 /// By how much the best motion must agree better than motions do on average,
 /// and below what the broad relief is asked as well.
 const LEAST_DISTINCT: f32 = 0.12;
@@ -21,9 +19,13 @@ const CLEAR_DISTINCT: f32 = 0.3;
 /// Correlation from which a motion is believed, and how fast speed follows.
 pub(super) const TRUSTED: f32 = 0.3;
 const FOLLOW: f32 = 0.5;
-/// A change of speed by more than this, m/s², is a leap; what it must bring.
-const LEAP_MPS2: f32 = 8.0;
-const LEAP_PRICE: f32 = 0.1;
+/// Where two pictures in a row do not tell, one that is at least so many seconds
+/// older is asked, among so many; it must agree better by this much. Its weaker
+/// detail counts as well: noises of the relief, as a share, that it must exceed.
+const LONGER: f32 = 0.25;
+const LONGER_MARGIN: f32 = 0.05;
+const LONGER_NOISE: f32 = 0.35;
+const MOST_PAST: usize = 12;
 /// Hardest braking, m/s².
 const HARDEST_MPS2: f32 = 5.0;
 /// Blocks (across, down) in which the picture's detail votes on rest, contrast
@@ -64,10 +66,14 @@ pub(super) struct Odometry {
     coarse: Aligner,
     broad: Vec<f32>,
     broad_before: Vec<f32>,
-    strong: Vec<f32>,
+    broad_earlier: Vec<f32>,
+    told: Told,
+    /// Broad reliefs of earlier pictures, the last one first, and how old each is.
+    past: Vec<(Vec<f32>, f32)>,
     lasting: Vec<f32>,
     unrest: Vec<f32>,
     stuck: Vec<f32>,
+    strong: Vec<f32>,
     velocity: Motion,
     measured: Motion,
     estimate: Estimate,
@@ -82,10 +88,13 @@ impl Odometry {
             coarse: Aligner::default(),
             broad: Vec::new(),
             broad_before: Vec::new(),
-            strong: Vec::new(),
+            broad_earlier: Vec::new(),
+            told: Told::Fine,
+            past: Vec::new(),
             lasting: vec![0.0; cells],
             unrest: vec![0.0; cells],
             stuck: vec![0.0; cells],
+            strong: Vec::new(),
             velocity: Motion::default(),
             measured: Motion::default(),
             estimate: Estimate::default(),
@@ -99,6 +108,7 @@ impl Odometry {
         self.velocity = Motion::default();
         self.measured = Motion::default();
         self.still_since = None;
+        self.past.clear();
     }
 
     /// The motion since the last picture.
@@ -132,16 +142,30 @@ impl Odometry {
         &self.lasting
     }
 
-    /// Refines a motion over a longer base on the fine relief, with the points
-    /// that the last step chose.
+    /// Refines a motion over a longer base with the points that the last step
+    /// chose: on the fine relief, or on the broad one if that tells nothing.
     pub fn refine(
         &mut self,
         layout: &Layout,
-        earlier: &[f32],
+        earlier: Sight<'_>,
         start: Motion,
         slack: &Slack,
+        filter: &mut Filter,
     ) -> Estimate {
-        self.fine.refine(layout, earlier, start, &start, slack)
+        let fine = self
+            .fine
+            .refine(layout, earlier.relief, start, &start, slack);
+        if fine.quality > TRUSTED || matches!(self.told, Told::Fine) {
+            return fine;
+        }
+        filter.broad(
+            earlier.luma,
+            layout.columns,
+            layout.rows,
+            &mut self.broad_earlier,
+        );
+        self.coarse
+            .refine(layout, &self.broad_earlier, start, &start, slack)
     }
 
     /// Estimates the motion between two pictures `dt` seconds apart.
@@ -158,6 +182,7 @@ impl Odometry {
         time: Duration,
     ) {
         std::mem::swap(&mut self.broad, &mut self.broad_before);
+        self.keep_past(dt);
         filter.broad(now.luma, layout.columns, layout.rows, &mut self.broad);
         self.fine
             .choose(layout, usable, now, before.relief, &self.stuck, ground, 1.0);
@@ -167,9 +192,11 @@ impl Odometry {
             yaw: self.velocity.yaw * dt,
             ..Motion::default()
         };
-        let mut broadly = false;
-        let (mut found, mut estimate) = seek(&mut self.fine, layout, before.relief, &expected, dt);
-        if distinct(&found) < CLEAR_DISTINCT && self.broad_before.len() == self.broad.len() {
+        // Which pictures told: reliefs of now and before, and how long apart.
+        let mut told = Told::Fine;
+        let (mut distinct, mut estimate) =
+            seek(&mut self.fine, layout, before.relief, &expected, dt);
+        if distinct < CLEAR_DISTINCT && self.broad_before.len() == self.broad.len() {
             let broad = Sight {
                 relief: &self.broad,
                 luma: now.luma,
@@ -184,28 +211,52 @@ impl Odometry {
                 super::relief::BROAD_NOISE,
             );
             let second = seek(&mut self.coarse, layout, &self.broad_before, &expected, dt);
-            if distinct(&second.0) > distinct(&found) {
-                (found, estimate) = second;
-                broadly = true;
+            if second.0 > distinct {
+                (distinct, estimate) = second;
+                told = Told::Broad;
+            }
+        }
+        // A picture that agrees as well with any motion says nothing.
+        if distinct < LEAST_DISTINCT {
+            estimate.quality *= (distinct / LEAST_DISTINCT).max(0.0);
+        }
+        if distinct < CLEAR_DISTINCT {
+            if let Some((longer, age)) =
+                self.over_longer(layout, usable, now.luma, ground, &expected, dt)
+            {
+                if longer.quality > estimate.quality + LONGER_MARGIN {
+                    estimate = longer;
+                    told = Told::Longer(age);
+                }
             }
         }
         self.estimate = estimate;
-        // A picture that agrees as well with any motion says nothing.
-        let distinct = distinct(&found);
-        if distinct < LEAST_DISTINCT {
-            self.estimate.quality *= (distinct / LEAST_DISTINCT).max(0.0);
-        }
-        let rest = if broadly {
-            let (relief, old) = (
-                std::mem::take(&mut self.broad),
-                std::mem::take(&mut self.broad_before),
-            );
-            let rest = self.rests(layout, usable, &relief, &old, filter, dt);
-            (self.broad, self.broad_before) = (relief, old);
-            rest
-        } else {
-            self.rests(layout, usable, now.relief, before.relief, filter, dt)
+        self.told = told;
+        let (fresh, old, age) = match told {
+            Told::Fine => (now.relief, before.relief, dt),
+            Told::Broad => (&self.broad[..], &self.broad_before[..], dt),
+            Told::Longer(age) => {
+                let past = self.past.iter().find(|(_, a)| *a == age);
+                (
+                    &self.broad[..],
+                    past.map_or(&[][..], |(relief, _)| relief),
+                    age,
+                )
+            }
         };
+        let motion = self.estimate.motion.times(age / dt);
+        let mut strong = std::mem::take(&mut self.strong);
+        let rest = self.rests(
+            layout,
+            usable,
+            fresh,
+            old,
+            &motion,
+            filter,
+            &mut strong,
+            age,
+        );
+        self.strong = strong;
         // A vehicle has mass: it does not stop dead.
         let rolls =
             self.velocity.along.abs() > HARDEST_MPS2 * dt && self.estimate.quality > TRUSTED;
@@ -237,16 +288,73 @@ impl Odometry {
         }
     }
 
+    /// Keeps the last picture's broad relief for [`Self::over_longer`].
+    fn keep_past(&mut self, dt: f32) {
+        let mut spare = if self.past.len() >= MOST_PAST {
+            self.past
+                .pop()
+                .map(|(relief, _)| relief)
+                .unwrap_or_default()
+        } else {
+            Vec::new()
+        };
+        spare.clone_from(&self.broad_before);
+        self.past.insert(0, (spare, 0.0));
+        for (_, age) in &mut self.past {
+            *age += dt;
+        }
+    }
+
+    /// The motion since the last picture, if the vehicle went on steadily since
+    /// an older one: detail that drowns in the noise from picture to picture has
+    /// moved on by more.
+    fn over_longer(
+        &mut self,
+        layout: &Layout,
+        usable: &[bool],
+        luma: &[f32],
+        ground: &[f32],
+        expected: &Motion,
+        dt: f32,
+    ) -> Option<(Estimate, f32)> {
+        let (relief, age) = self.past.iter().find(|(_, age)| *age >= LONGER)?;
+        let age = *age;
+        if relief.len() != self.broad.len() {
+            return None;
+        }
+        let broad = Sight {
+            relief: &self.broad,
+            luma,
+        };
+        self.coarse.choose(
+            layout,
+            usable,
+            broad,
+            relief,
+            &self.stuck,
+            ground,
+            LONGER_NOISE,
+        );
+        let (on, back) = (age / dt, dt / age);
+        let (_, mut estimate) = seek(&mut self.coarse, layout, relief, &expected.times(on), age);
+        estimate.motion = estimate.motion.times(back);
+        estimate.along_sd *= back;
+        Some((estimate, age))
+    }
+
     /// Whether the vehicle stands still. Detail all over the picture votes: it
     /// agrees with the motion found, or with none. Votes are counted by blocks,
     /// for what walks by or the own bumper fills few of them.
+    #[allow(clippy::too_many_arguments)]
     fn rests(
-        &mut self,
+        &self,
         l: &Layout,
         usable: &[bool],
         now: &[f32],
         old: &[f32],
+        motion: &Motion,
         filter: &mut Filter,
+        edges: &mut Vec<f32>,
         dt: f32,
     ) -> bool {
         // The windows of the relief spread a strong edge over its surroundings.
@@ -254,11 +362,9 @@ impl Odometry {
         let mid = usual.len() / 2;
         let usual = *usual.select_nth_unstable_by(mid, f32::total_cmp).1;
         let strong = (STRONG * usual).max(LEAST_STRONG);
-        self.strong.clear();
-        self.strong
-            .extend(now.iter().map(|v| f32::from(v.abs() > strong)));
-        let halo = filter.box_mean(&self.strong, l.columns, l.rows, HALO);
-        let motion = &self.estimate.motion;
+        edges.clear();
+        edges.extend(now.iter().map(|v| f32::from(v.abs() > strong)));
+        let halo = filter.box_mean(edges, l.columns, l.rows, HALO);
         let mut votes = [[0i32; 2]; BLOCKS.0 * BLOCKS.1];
         let top = l.horizon_row.max(2);
         for r in (top..l.rows - 2).step_by(3) {
@@ -331,44 +437,13 @@ impl Odometry {
     }
 }
 
-/// How much better the best motion agrees than motions do on average.
-fn distinct(found: &Found) -> f32 {
-    1.0 - found.cost / found.typical.max(1e-3)
-}
-
-/// Searches all speeds, then refines the best.
-fn seek(
-    aligner: &mut Aligner,
-    layout: &Layout,
-    earlier: &[f32],
-    expected: &Motion,
-    dt: f32,
-) -> (Found, Estimate) {
-    let reach = (FASTEST_MPS * dt).min(0.45);
-    let steps = (1.3 * reach / SEARCH_STEP).ceil() as i32;
-    let grid = (0..=steps).map(|i| -0.3 * reach + 1.3 * reach * i as f32 / steps as f32);
-    let near = [0.0, expected.along];
-    let found = aligner.search(
-        layout,
-        earlier,
-        near.into_iter().chain(grid),
-        &[0.0, expected.yaw],
-    );
-    let slack = Slack {
-        along: 0.3,
-        across: 0.01,
-        yaw: 0.03,
-        pitch: 0.004,
-        roll: 0.003,
-    };
-    let start = found.motion;
-    let estimate = aligner.refine(layout, earlier, start, &start, &slack);
-    // A vehicle has mass: a leap of speed must agree clearly better.
-    if (start.along - expected.along).abs() > LEAP_MPS2 * dt * dt {
-        let steady = aligner.refine(layout, earlier, *expected, expected, &slack);
-        if steady.quality > estimate.quality - LEAP_PRICE {
-            return (found, steady);
-        }
-    }
-    (found, estimate)
+/// Which pictures told the motion.
+#[derive(Debug, Clone, Copy)]
+enum Told {
+    /// The last two, cell by cell.
+    Fine,
+    /// The last two, by patches.
+    Broad,
+    /// The last and one that is so many seconds older, by patches.
+    Longer(f32),
 }

@@ -1,7 +1,7 @@
 //! Evidence of height, remembered and carried along with the ground.
 
 use super::super::motion::{look, Slack};
-use super::super::own_motion::TRUSTED;
+use super::super::own_motion::{Sight, TRUSTED};
 use super::super::parallax::Look;
 use super::super::relief::{FLOOR, RADIUS, UNIT};
 use super::super::sweep::Views;
@@ -77,9 +77,13 @@ impl GroundModel {
             roll: 0.004,
         };
         let start = self.keys[i].since;
+        let earlier = Sight {
+            relief: &self.keys[i].relief,
+            luma: &self.keys[i].panorama.y,
+        };
         let fine = self
             .own_motion
-            .refine(&self.layout, &self.keys[i].relief, start, &slack);
+            .refine(&self.layout, earlier, start, &slack, &mut self.filter);
         if fine.quality < TRUSTED {
             return;
         }
