@@ -12,6 +12,8 @@ use super::panorama::Layout;
 const DRIFT: f32 = 0.7;
 /// One row counts no more than this.
 const MOST_PER_ROW: f32 = 1.6;
+/// A step counts no more than so many deviations where the lower end is sought.
+const MOST_STEP: f32 = 8.0;
 /// Sum at which a stretch is believed.
 pub const BELIEVED: f32 = 11.0;
 
@@ -64,10 +66,14 @@ pub fn uprights(
                 let over = sum == 0.0 || r == 0 || sum < peak.0 - 6.0;
                 if over {
                     if peak.0 >= BELIEVED {
+                        let step = |r: usize| {
+                            let k = r * columns + c;
+                            sign * (relief[k + 1] - relief[k - 1]) * scale
+                        };
                         out.push(Upright {
                             column: c,
                             top: peak.1,
-                            bottom,
+                            bottom: lower_end(peak.1, bottom, step),
                             strength: peak.0,
                         });
                     }
@@ -75,5 +81,39 @@ pub fn uprights(
                 }
             }
         }
+    }
+}
+
+/// Where a stretch begins that is as strong as its rows `top..=bottom` are on
+/// average: texture that happens to have the same sign below its lower end is no
+/// part of it. The test for a change by a known amount subtracts half of it.
+fn lower_end(top: usize, bottom: usize, step: impl Fn(usize) -> f32) -> usize {
+    let clipped = |r: usize| step(r).clamp(-MOST_STEP, MOST_STEP);
+    let half = 0.5 * (top..=bottom).map(clipped).sum::<f32>() / (bottom - top + 1) as f32;
+    let (mut sum, mut least, mut end) = (0.0f32, 0.0f32, bottom);
+    for r in (top + 1..=bottom).rev() {
+        sum += clipped(r) - half;
+        if sum < least {
+            (least, end) = (sum, r - 1);
+        }
+    }
+    end
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn texture_below_an_edge_is_no_part_of_it() {
+        // From the top: an edge of eight rows, then noise, most of it of the same
+        // sign.
+        let rows = [
+            5.0, 6.0, 5.5, 4.0, 5.0, 6.0, 5.0, 4.5, 1.2, -0.3, 1.4, 0.9, 1.5,
+        ];
+        assert_eq!(lower_end(0, 12, |r| rows[r]), 7);
+        // A weak edge goes on as long as it is itself.
+        let rows = [1.2, 0.6, 1.4, 0.9, 1.1, 0.7, 1.3, 1.0];
+        assert_eq!(lower_end(0, 7, |r| rows[r]), 7);
     }
 }
