@@ -21,10 +21,11 @@ const JUMP_SHARE: f32 = 0.10;
 const JUMP_FLOOR_M: f32 = 0.12;
 /// Columns without a run that a group may bridge.
 const BRIDGE: usize = 3;
-/// A fringe lies at most so many columns beside the nearer thing and is at most
-/// so many columns wide.
+/// A fringe lies at most so many columns beside the nearer thing, is at most so
+/// many columns wide, and no wider than so many times that thing.
 const FRINGE: usize = 6;
 const NARROW: usize = 11;
+const MOST_TIMES: usize = 3;
 /// How often columns are looked at again.
 const PASSES: usize = 3;
 /// A run ends where the sum has fallen this far below its peak.
@@ -180,7 +181,8 @@ fn drop_fringes(groups: &mut Vec<(Vec<Run>, f64)>) {
         at += 1;
         !spans.iter().any(|&(a, b, d)| {
             let beside = from <= b + FRINGE && a <= to + FRINGE;
-            d < 0.93 * near && beside && to - from < NARROW.max((b - a).div_ceil(2))
+            let narrow = to - from < MOST_TIMES * (b - a + 1);
+            d < 0.93 * near && beside && narrow && to - from < NARROW.max((b - a).div_ceil(2))
         })
     });
 }
