@@ -47,6 +47,8 @@ const LIT: f32 = 55.0;
 const DARK_GAIN: f32 = 3.0;
 /// Weight of an upright edge where parallax says flat.
 const UPRIGHT_SEEN_FLAT: f32 = 0.3;
+/// Spread of sideways gradients and step of luma by row, before they are learnt.
+const USUAL: (f32, f32) = (12.0, 6.0);
 /// What the ground's own colour says at most for ground.
 const SAME_COLOUR: f32 = -0.4;
 
@@ -173,8 +175,8 @@ impl GroundModel {
             cleared_luma: Default::default(),
             lit: Vec::new(),
             own: OwnParts::new(cells),
-            spread: 12.0,
-            texture: 6.0,
+            spread: USUAL.0,
+            texture: USUAL.1,
             last: None,
         })
     }
@@ -252,7 +254,12 @@ impl GroundModel {
         self.feet.forget();
         self.change.forget();
         self.own_motion.begin();
-        if !self.appearance.knows() {
+        // Neither does what was seen before the gap tell of edges.
+        self.lasting.clear();
+        (self.spread, self.texture) = USUAL;
+        // Nothing bears out yet what passed for ground: it may have been snow.
+        if !self.appearance.knows() || self.proven == 0.0 {
+            self.appearance = Appearance::default();
             let l = &self.layout;
             let cells = (0..l.rows)
                 .filter(|&r| l.row_distance[r] < 6.0 * l.height)
