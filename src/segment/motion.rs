@@ -200,6 +200,17 @@ pub struct Slack {
     pub roll: f32,
 }
 
+impl Slack {
+    /// From one picture to the next, around what a search found.
+    pub const BETWEEN_PICTURES: Slack = Slack {
+        along: 0.3,
+        across: 0.01,
+        yaw: 0.03,
+        pitch: 0.004,
+        roll: 0.003,
+    };
+}
+
 /// Finds motions; keeps its buffers.
 #[derive(Debug, Clone, Default)]
 pub struct Aligner {

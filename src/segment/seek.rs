@@ -39,13 +39,7 @@ pub(super) fn seek(
         near.into_iter().chain(grid),
         &[0.0, expected.yaw],
     );
-    let slack = Slack {
-        along: 0.3,
-        across: 0.01,
-        yaw: 0.03,
-        pitch: 0.004,
-        roll: 0.003,
-    };
+    let slack = Slack::BETWEEN_PICTURES;
     let start = found.motion;
     let estimate = aligner.refine(layout, earlier, start, &start, &slack);
     let distinct = if estimate.quality > 0.0 {

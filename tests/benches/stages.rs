@@ -133,13 +133,7 @@ fn stages(c: &mut Criterion) {
         .collect();
     let cells = layout.columns * layout.rows;
     let (stuck, sure) = (vec![0.0; cells], vec![1.0; cells]);
-    let slack = Slack {
-        along: 0.3,
-        across: 0.01,
-        yaw: 0.03,
-        pitch: 0.004,
-        roll: 0.003,
-    };
+    let slack = Slack::BETWEEN_PICTURES;
     let mut aligner = Aligner::default();
     let mut turn = Turn::new(n - 1);
     c.bench_function("own motion", |b| {
