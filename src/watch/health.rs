@@ -363,6 +363,14 @@ mod tests {
         health.step(Input::Picture(&snow), Duration::ZERO);
         let said = after(&mut health, 33, || grain(&mut rng, 16));
         assert_eq!(said, None);
+        // Three quarters of it are, as where the signal comes within a picture.
+        let mut torn = grain(&mut rng, 16);
+        let part = torn.y.data.len() * 3 / 4;
+        torn.y.data[..part].copy_from_slice(&grain(&mut rng, 200).y.data[..part]);
+        let mut health = Health::new(SETTINGS);
+        health.step(Input::Picture(&torn), Duration::ZERO);
+        let said = after(&mut health, 33, || grain(&mut rng, 16));
+        assert_eq!(said, None);
         // Strong texture that stands still, or of which half stands still, is none.
         let strong = grain(&mut rng, 200);
         let half = |rng: &mut SmallRng| {

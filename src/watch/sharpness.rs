@@ -33,11 +33,27 @@ const OTHER_LIGHT: f32 = 0.25;
 /// given up where it is gone but nothing was announced: another kind of ground.
 const FOLLOW: f32 = 0.06;
 const GIVE_UP: f32 = 0.01;
-/// Frames before losses are believed.
-const LEARN: u32 = 5;
+/// Frames before losses are believed. What is usual at first is the middle of them: one
+/// picture alone may be half snow, or torn, and beside it any ground has lost its detail.
+const LEARN: usize = 5;
 
 /// Correlation of the blocks' brightness from which a picture is the same one.
 const ALIKE: f32 = 0.7;
+
+/// The middle one of a few values, the lesser of two.
+fn middle(values: impl Iterator<Item = f32>) -> f32 {
+    let mut sorted = [0.0; LEARN];
+    let mut n = 0;
+    for (slot, value) in sorted.iter_mut().zip(values) {
+        *slot = value;
+        n += 1;
+    }
+    sorted[..n].sort_unstable_by(f32::total_cmp);
+    sorted[..n]
+        .get(n.saturating_sub(1) / 2)
+        .copied()
+        .unwrap_or(0.0)
+}
 
 /// Correlation of two sets of blocks.
 fn alike(a: &[f32; BLOCKS], b: &[f32; BLOCKS]) -> f32 {
@@ -59,7 +75,8 @@ pub(super) struct Sharpness {
     level: [f32; BLOCKS],
     detail: [f32; BLOCKS],
     mean: [f32; BLOCKS],
-    frames: u32,
+    /// Detail and brightness of the first frames.
+    first: Vec<([f32; BLOCKS], [f32; BLOCKS])>,
     announced: bool,
 }
 
@@ -70,7 +87,7 @@ impl Default for Sharpness {
             level: [0.0; BLOCKS],
             detail: [0.0; BLOCKS],
             mean: [0.0; BLOCKS],
-            frames: 0,
+            first: Vec::new(),
             announced: false,
         }
     }
@@ -84,11 +101,14 @@ impl Sharpness {
             return None;
         }
         self.measure(y);
-        if self.frames == 0 {
-            self.usual = self.detail;
-            self.level = self.mean;
+        let learning = self.first.len() < LEARN;
+        if learning {
+            self.first.push((self.detail, self.mean));
+            for b in 0..BLOCKS {
+                self.usual[b] = middle(self.first.iter().map(|f| f.0[b]));
+                self.level[b] = middle(self.first.iter().map(|f| f.1[b]));
+            }
         }
-        self.frames = self.frames.saturating_add(1);
         // Exposure changes all blocks alike: take the middle ratio out.
         let mut ratios: Vec<f32> = (0..BLOCKS)
             .map(|b| (self.mean[b] + FLOOR) / (self.level[b] + FLOOR))
@@ -115,7 +135,7 @@ impl Sharpness {
             // Also from the first picture on: what shows nothing at all is not
             // the ground's picture.
             Some(Reason::Covered)
-        } else if telling < 0.15 * BLOCKS as f32 || self.frames <= LEARN {
+        } else if telling < 0.15 * BLOCKS as f32 || learning {
             None
         } else if lost / telling > MOST_LOST {
             // A smear keeps where it is bright and dark, a cover does not.
@@ -130,6 +150,9 @@ impl Sharpness {
             None
         };
         self.announced = finding.is_some();
+        if learning {
+            return finding;
+        }
         for (b, gone) in gone.into_iter().enumerate() {
             if gone {
                 if !self.announced {
