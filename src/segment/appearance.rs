@@ -38,6 +38,7 @@ pub struct Appearance {
     total: f32,
     ratios: Vec<f32>,
     smooth: Vec<f32>,
+    lit: Vec<f32>,
     /// Exposure of the current picture against the model, as a luma factor.
     gain: f32,
     stale: bool,
@@ -50,6 +51,7 @@ impl Default for Appearance {
             total: 0.0,
             ratios: vec![0.0; BINS],
             smooth: vec![0.0; BINS],
+            lit: vec![0.0; BINS],
             gain: 1.0,
             stale: false,
         }
@@ -161,29 +163,33 @@ impl Appearance {
                 self.smooth[k] = 0.25 * (low + high) + 0.5 * self.ratios[k];
             }
         }
-        for k in 0..BINS {
-            let luma = k / l;
-            let rest = k % l;
-            let here = self.smooth[k] * scale;
-            // The same colour in less or in more light.
+        // The same colour in less or in more light. Few colours occur: what each
+        // of them explains is marked.
+        let reach = |luma: usize| {
             let centre = luma as f32 + 0.5;
-            let low = (centre * DEEPEST_SHADOW) as usize;
-            let high = ((centre / DEEPEST_SHADOW) as usize).min(LUMA_BINS - 1);
-            let (b, r) = ((rest / c) as isize, (rest % c) as isize);
-            let mut lit: f32 = 0.0;
-            for other in low..=high {
+            let high = (centre / DEEPEST_SHADOW) as usize;
+            (centre * DEEPEST_SHADOW) as usize..=high
+        };
+        self.lit.fill(0.0);
+        let edge = c as isize;
+        for (k, &density) in self.smooth.iter().enumerate().filter(|(_, d)| **d > 0.0) {
+            let (other, b, r) = (k / l, (k % l / c) as isize, (k % c) as isize);
+            for luma in (0..LUMA_BINS).filter(|&luma| reach(luma).contains(&other)) {
                 // Skylight is bluer, sunlight redder: what is darker than the
                 // ground that is known may be bluer, what is brighter redder.
                 let way = (other as isize - luma as isize).signum();
                 for t in 0..=TINT * way.abs() {
-                    let (b, r) = (b - t * way, r + t * way);
-                    let edge = c as isize;
-                    if b < 0 || r < 0 || b >= edge || r >= edge {
-                        break;
+                    let (b, r) = (b + t * way, r - t * way);
+                    if (0..edge).contains(&b) && (0..edge).contains(&r) {
+                        let lit = &mut self.lit[luma * l + (b * edge + r) as usize];
+                        *lit = lit.max(density);
                     }
-                    lit = lit.max(self.smooth[other * l + (b * edge + r) as usize]);
                 }
             }
+        }
+        for k in 0..BINS {
+            let here = self.smooth[k] * scale;
+            let lit = self.lit[k];
             let density = here.max(OTHER_LIGHT * lit * scale);
             let ratio = (OTHER_DENSITY / (density + 1e-6)).ln();
             self.ratios[k] = ratio.clamp(-MOST, MOST);

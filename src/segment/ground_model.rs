@@ -17,7 +17,7 @@ use super::blob::Blob;
 use super::change::Change;
 use super::edges::Upright;
 use super::feet::Feet;
-use super::motion::{look, Estimate, Motion};
+use super::motion::{look, Estimate, Motion, Places};
 use super::own_motion::{Odometry, Sight};
 use super::own_parts::OwnParts;
 use super::panorama::{Layout, Panorama};
@@ -116,7 +116,7 @@ pub struct GroundModel {
     spare: Vec<Key>,
     memory: Vec<f32>,
     old: Vec<f32>,
-    places: Vec<Option<(f32, f32)>>,
+    places: Places,
     ground: Vec<f32>,
     edges: Vec<Upright>,
     lasting: Vec<f32>,
@@ -166,7 +166,7 @@ impl GroundModel {
             spare: Vec::new(),
             memory: vec![0.0; cells],
             old: Vec::new(),
-            places: Vec::new(),
+            places: Places::default(),
             ground: vec![1.0; cells],
             edges: Vec::new(),
             lasting: Vec::new(),
@@ -316,7 +316,7 @@ impl GroundModel {
                 if !self.usable[k] {
                     continue;
                 }
-                let (x, y) = layout.place(c, r as f32);
+                let (x, y) = layout.cell_place(c, r);
                 let before = layout.before(x, y, 0.0, &motion).and_then(|(i, j)| {
                     look(&self.previous.panorama.y, layout.columns, layout.rows, i, j)
                 });

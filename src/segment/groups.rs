@@ -11,6 +11,7 @@ use crate::profile::SegmentSettings;
 
 use super::blob::Blob;
 use super::bodies::{fill_hollows, join_bodies, under_vehicle};
+use super::contact::{reach_down, sharpen};
 use super::feet::Foot;
 use super::ground_model::Stages;
 use super::panorama::Layout;
@@ -32,21 +33,6 @@ const PASSES: usize = 3;
 const FALL: f32 = 5.0;
 /// What a blank cell costs a run: things are not endless.
 const BLANK: f32 = 0.12;
-/// How far the edge of a contact is looked for, rows, and how much stronger
-/// than the ground's texture it must be.
-const EDGE_REACH: usize = 4;
-const EDGE_LEAST: f32 = 2.0;
-/// By how many rows the windows of the evidence hide the foot of a thing.
-const BLURRED_ROWS: f32 = 1.5;
-
-/// How many rows a foot may reach down, how many columns of ground are looked
-/// at on each side, the widest thing with feet, and parallax evidence
-/// that is ground after all.
-const FOOT_ROWS: usize = 9;
-const BESIDE: usize = 9;
-const WIDEST_FOOT_M: f32 = 1.0;
-const FOOT_FLAT: f32 = -2.6;
-
 /// Parallax evidence, the mean of a group, that moving light does not bring.
 const SURE_PARALLAX: f32 = 1.5;
 
@@ -288,106 +274,6 @@ fn nearer(run: Option<Run>, upright: Option<Run>) -> Option<Run> {
 pub(super) fn implied_height(l: &Layout, distance: f32, row: usize) -> f32 {
     let d = l.depression0 + (row as f32 - 0.5) * l.depression_step;
     l.height - distance * d.tan()
-}
-
-/// Follows a thing to its foot: the windows over which evidence is gathered
-/// blur its lower end into the ground. A column goes on downward while its luma
-/// stands out from the ground to both sides of the group in the same row.
-fn reach_down(l: &Layout, s: &Stages, group: &mut [Run], texture: f32) {
-    let (Some(first), Some(last)) = (group.first().copied(), group.last().copied()) else {
-        return;
-    };
-    let y = &s.panorama.y;
-    let width = last.column - first.column + 1;
-    let beside = |r: usize| -> Option<f32> {
-        let left = (first.column.checked_sub(BESIDE + 4)?, first.column - 4);
-        let right = (last.column + 4, last.column + 4 + BESIDE);
-        if right.1 >= l.columns {
-            return None;
-        }
-        let mean =
-            |(a, b): (usize, usize)| (a..b).map(|c| y[l.at(c, r)]).sum::<f32>() / (b - a) as f32;
-        let (a, b) = (mean(left), mean(right));
-        // Ground that differs from side to side is no measure.
-        ((a - b).abs() < 0.3 * a.max(b) + texture).then_some(0.5 * (a + b))
-    };
-    if width as f32 * l.sine_step * first.distance > WIDEST_FOOT_M {
-        return;
-    }
-    for run in group.iter_mut() {
-        let mut r = run.bottom;
-        let end = (run.bottom + FOOT_ROWS).min(l.rows - 2);
-        while r < end {
-            let k = l.at(run.column, r + 1);
-            let Some(ground) = beside(r + 1) else { break };
-            let off = (y[k] - ground).abs();
-            if off < 2.5 * texture || off < 0.2 * ground || s.parallax[k] < FOOT_FLAT {
-                break;
-            }
-            r += 1;
-        }
-        if r > run.bottom {
-            run.bottom = r;
-            run.contact = r as f32 + 0.5;
-            run.distance = l.distance(run.contact);
-        }
-    }
-}
-
-/// Moves each contact to the luma edge nearby, to a fraction of a row, where
-/// there is one that stands out from the ground's texture.
-fn sharpen(l: &Layout, s: &Stages, group: &mut [Run], texture: f32) {
-    let y = &s.panorama.y;
-    let step = |c: usize, r: usize| {
-        let k = l.at(c, r);
-        y[k] - y[k - l.columns]
-    };
-    let n = group.len();
-    let mut found: Vec<Option<f32>> = vec![None; n];
-    for i in 0..n {
-        let run = group[i];
-        let from = run.bottom.saturating_sub(EDGE_REACH).max(2);
-        let to = (run.bottom + EDGE_REACH).min(l.rows - 2);
-        // Steps are averaged over the neighbours, each at its own contact.
-        let (a, b) = (i.saturating_sub(1), (i + 1).min(n - 1));
-        let strength = |r: usize| -> f32 {
-            let mut sum = 0.0;
-            for other in &group[a..=b] {
-                let shifted = r as isize + other.bottom as isize - run.bottom as isize;
-                let shifted = shifted.clamp(1, l.rows as isize - 2) as usize;
-                sum += step(other.column, shifted);
-            }
-            (sum / (b - a + 1) as f32).abs()
-        };
-        let mut best = (0.0f32, 0usize);
-        for r in from..=to {
-            let off = (r as f32 - run.contact) / EDGE_REACH as f32;
-            let v = strength(r) * (1.0 - 0.4 * off * off);
-            if v > best.0 {
-                best = (v, r);
-            }
-        }
-        if best.0 < EDGE_LEAST * texture {
-            continue;
-        }
-        // The edge between rows r-1 and r lies at r - 0.5; a parabola through
-        // three steps gives the fraction.
-        let r = best.1;
-        let (p, q, t) = (strength(r - 1), strength(r), strength(r + 1));
-        let bend = p - 2.0 * q + t;
-        let shift = if bend < -1e-3 {
-            (0.5 * (p - t) / bend).clamp(-0.5, 0.5)
-        } else {
-            0.0
-        };
-        found[i] = Some(r as f32 - 0.5 + shift);
-    }
-    for (run, edge) in group.iter_mut().zip(found) {
-        // Without an edge the blurred end of the evidence is all there is, and
-        // the true contact lies nearer.
-        run.contact = edge.unwrap_or(run.contact + BLURRED_ROWS);
-        run.distance = l.distance(run.contact);
-    }
 }
 
 /// Probability that a group stands: by the evidence of its cells, by upright

@@ -12,6 +12,7 @@ mod blob;
 mod bodies;
 mod change;
 mod colour_range;
+mod contact;
 mod edges;
 mod feet;
 mod ground_model;

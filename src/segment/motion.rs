@@ -138,20 +138,67 @@ impl Layout {
     }
 }
 
+/// Where the cells of a row were seen before a motion: fractional columns and
+/// rows; -1 where nowhere.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Places {
+    pub columns: Vec<f32>,
+    pub rows: Vec<f32>,
+}
+
+impl Places {
+    /// Of what each cell of `row` shows, if that stands `lift` camera heights
+    /// over the ground: [`Layout::before`] for a whole row, without branches.
+    pub fn find(&mut self, l: &Layout, row: usize, lift: f32, motion: &Motion) {
+        let keep = 1.0 - lift;
+        let (rho, drop) = (keep * l.row_distance[row], keep * l.height);
+        let (sin, cos) = motion.yaw.sin_cos();
+        let (per_column, per_row) = (1.0 / l.sine_step, 1.0 / l.depression_step);
+        self.columns.clear();
+        self.rows.clear();
+        self.columns.resize(l.columns, 0.0);
+        self.rows.resize(l.columns, 0.0);
+        let at = self.columns.iter_mut().zip(&mut self.rows);
+        for ((i, j), &(dx, dy)) in at.zip(&l.column_direction) {
+            let px = rho * (cos * dx - sin * dy) + motion.along;
+            let py = rho * (sin * dx + cos * dy) + motion.across;
+            let ahead = px.max(1e-3);
+            let slope = py / ahead;
+            let inv = 1.0 / (1.0 + slope * slope).sqrt();
+            let tilt = (motion.pitch + motion.roll * slope) * inv;
+            let depression = fast_atan(drop * inv / ahead) + tilt;
+            let column = (slope * inv - l.sine0) * per_column;
+            *i = if px < 1e-3 { -1.0 } else { column };
+            *j = (depression - l.depression0) * per_row;
+        }
+    }
+}
+
+/// Whole part of a number from 0 to 2^21; of a whole number it may be one less,
+/// and the fraction 1.
+///
+/// The last bits of a number this large are whole. A cast would see to numbers
+/// that are out of range as well, at several times the cost.
+#[inline]
+pub(super) fn whole(x: f32) -> usize {
+    const LARGE: f32 = 1.5 * 8_388_608.0;
+    ((x - 0.5 + LARGE).to_bits() & 0x3f_ffff) as usize
+}
+
 /// Bilinear look-up; `None` outside.
 #[inline]
 pub fn look(image: &[f32], columns: usize, rows: usize, c: f32, r: f32) -> Option<f32> {
-    if !(c >= 0.0 && r >= 0.0) {
+    // False for what is no number, too.
+    let inside = c >= 0.0 && r >= 0.0 && c < (columns - 1) as f32 && r < (rows - 1) as f32;
+    if !inside {
         return None;
     }
-    let (i, j) = (c as usize, r as usize);
-    if i + 1 >= columns || j + 1 >= rows {
-        return None;
-    }
+    let (i, j) = (whole(c), whole(r));
     let (fc, fr) = (c - i as f32, r - j as f32);
     let k = j * columns + i;
-    let top = image[k] + fc * (image[k + 1] - image[k]);
-    let bottom = image[k + columns] + fc * (image[k + columns + 1] - image[k + columns]);
+    let of = image.get(k..k + columns + 2)?;
+    let top = of[0] + fc * (of[1] - of[0]);
+    let bottom = of[columns] + fc * (of[columns + 1] - of[columns]);
     Some(top + fr * (bottom - top))
 }
 
@@ -261,7 +308,7 @@ impl Aligner {
                 if strength < NOISES * noise || stays {
                     continue;
                 }
-                let (x, y) = layout.place(c, r as f32);
+                let (x, y) = layout.cell_place(c, r);
                 let telling =
                     strength * strength / (strength * strength + HALF_STRENGTH * HALF_STRENGTH);
                 self.candidates.push(Point {
@@ -398,13 +445,12 @@ impl Aligner {
                     fast_atan(layout.height / rho) + motion.pitch * ca + motion.roll * sa;
                 let i = (sa - layout.sine0) / layout.sine_step;
                 let j = (depression - layout.depression0) / layout.depression_step;
-                if !(i >= 1.0 && j >= 1.0) {
+                let inside =
+                    i >= 1.0 && j >= 1.0 && i < (columns - 2) as f32 && j < (rows - 2) as f32;
+                if !inside {
                     continue;
                 }
-                let (ii, jj) = (i as usize, j as usize);
-                if ii + 2 >= columns || jj + 2 >= rows {
-                    continue;
-                }
+                let (ii, jj) = (whole(i), whole(j));
                 let (fi, fj) = (i - ii as f32, j - jj as f32);
                 let k = jj * columns + ii;
                 let (a, b) = (earlier[k], earlier[k + 1]);
@@ -482,5 +528,44 @@ impl Aligner {
         }
         estimate.motion = motion;
         estimate
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn whole_parts_leave_a_fraction_from_0_to_1() {
+        for n in 0..4000 {
+            let x = n as f32 * 0.05;
+            let rest = x - whole(x) as f32;
+            assert!((0.0..=1.0).contains(&rest), "{x}: {rest}");
+        }
+    }
+
+    #[test]
+    fn a_row_at_a_time_is_the_same_as_cell_by_cell() {
+        let l = Layout::of_hatch();
+        let motion = Motion {
+            along: 0.21,
+            across: -0.02,
+            yaw: 0.03,
+            pitch: 0.004,
+            roll: -0.002,
+        };
+        let mut places = Places::default();
+        for lift in [0.0, 0.35, -0.35] {
+            for r in l.horizon_row..l.rows {
+                places.find(&l, r, lift, &motion);
+                for c in 0..l.columns {
+                    let (x, y) = l.cell_place(c, r);
+                    let (i, j) = l.before(x, y, lift, &motion).unwrap_or((-1.0, 0.0));
+                    let (a, b) = (places.columns[c], places.rows[c]);
+                    let close = (a - i).abs() < 0.01 && (b - j).abs() < 0.01;
+                    assert!(close || i < 0.0 && a < 0.0, "{a}, {b}; not {i}, {j}");
+                }
+            }
+        }
     }
 }

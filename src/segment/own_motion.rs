@@ -380,7 +380,7 @@ impl Odometry {
                     continue;
                 }
                 let stays = (now[k] - old[k]).abs();
-                let (x, y) = l.place(c, r as f32);
+                let (x, y) = l.cell_place(c, r);
                 let moves = l
                     .before(x, y, 0.0, motion)
                     .and_then(|(i, j)| look(old, l.columns, l.rows, i, j))

@@ -69,9 +69,11 @@ pub struct Layout {
     pub row_tangent: Vec<f32>,
     /// First row below the horizon.
     pub horizon_row: usize,
+    /// First row that shows watched ground.
+    pub farthest_row: usize,
     /// Behind and side of the foot point.
     pub foot: (f64, f64),
-    column_direction: Vec<(f32, f32)>,
+    pub(super) column_direction: Vec<(f32, f32)>,
     luma: Taps,
     chroma: Taps,
 }
@@ -150,6 +152,7 @@ impl Layout {
                 .map(|j| (dep.0 + depression_step * j as f64).tan() as f32)
                 .collect(),
             horizon_row: 0,
+            farthest_row: 0,
             foot: (position.x, position.y),
             column_direction: (0..columns)
                 .map(|i| {
@@ -192,7 +195,8 @@ impl Layout {
                 );
             }
         }
-        layout.watched.iter().any(|&w| w).then_some(layout)
+        layout.farthest_row = layout.watched.iter().position(|&w| w)? / columns;
+        Some(layout)
     }
 
     /// Index of a cell.
@@ -204,6 +208,13 @@ impl Layout {
     /// point: (along behind, along side), metres.
     pub fn place(&self, column: usize, row: f32) -> (f32, f32) {
         let rho = self.distance(row);
+        let (c, s) = self.column_direction[column];
+        (rho * c, rho * s)
+    }
+
+    /// Ground place of a cell, as [`Self::place`].
+    pub fn cell_place(&self, column: usize, row: usize) -> (f32, f32) {
+        let rho = self.row_distance[row];
         let (c, s) = self.column_direction[column];
         (rho * c, rho * s)
     }

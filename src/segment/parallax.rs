@@ -7,7 +7,7 @@
 //! "3D geometry from planar parallax", CVPR 1994, doi:10.1109/CVPR.1994.323927;
 //! sweeping planes: R. Collins, CVPR 1996, doi:10.1109/CVPR.1996.517097.
 
-use super::motion::{look, Motion};
+use super::motion::{look, Motion, Places};
 use super::panorama::{Layout, Panorama};
 use super::relief::Filter;
 
@@ -112,6 +112,7 @@ pub struct Parallax {
     usual: Vec<f32>,
     row: Vec<f32>,
     sums: [Vec<f32>; 3],
+    places: Places,
     /// What flat ground would show.
     pub as_flat: Flat,
     /// Log-likelihood ratio of "not ground" over "ground", per cell; 0 where
@@ -237,31 +238,33 @@ impl Parallax {
         self.seen.resize(columns * rows, false);
         self.warped.clear();
         self.warped.extend_from_slice(now.luma);
-        for r in 0..rows {
-            for c in 0..columns {
+        for r in layout.horizon_row..rows {
+            self.places.find(layout, r, lift, motion);
+            for (c, (&i, &j)) in self
+                .places
+                .columns
+                .iter()
+                .zip(&self.places.rows)
+                .enumerate()
+            {
                 let k = r * columns + c;
                 if self.weight[k] == 0.0 {
                     continue;
                 }
-                let (x, y) = layout.place(c, r as f32);
-                let seen = layout
-                    .before(x, y, lift, motion)
-                    .and_then(|(i, j)| look(earlier, columns, rows, i, j));
-                if let Some(v) = seen {
+                if let Some(v) = look(earlier, columns, rows, i, j) {
                     self.warped[k] = v;
                     self.seen[k] = true;
                 }
             }
         }
         filter.relief(&self.warped, columns, rows, &mut self.relief);
-        for (k, cost) in self.cost.iter_mut().enumerate() {
+        let cells = now.relief.iter().zip(&self.relief).zip(&self.weight);
+        for ((cost, seen), ((now, then), weight)) in self.cost.iter_mut().zip(&self.seen).zip(cells)
+        {
+            let d = now - then;
+            let misfit = (d * d * weight).min(MOST * MOST);
             // Nothing to compare says neither the one nor the other.
-            *cost = if self.seen[k] {
-                let d = now.relief[k] - self.relief[k];
-                (d * d * self.weight[k]).min(MOST * MOST)
-            } else {
-                1.0
-            };
+            *cost = if *seen { misfit } else { 1.0 };
         }
         if lift == 0.0 {
             self.then.clone_from(&self.relief);
@@ -332,18 +335,21 @@ impl Parallax {
         filter: &mut Filter,
     ) {
         let (columns, rows) = (layout.columns, layout.rows);
-        for r in 0..rows {
-            for c in 0..columns {
+        self.warped.fill(0.0);
+        self.tint.fill(0.0);
+        for r in layout.horizon_row..rows {
+            self.places.find(layout, r, 0.0, motion);
+            for (c, (&i, &j)) in self
+                .places
+                .columns
+                .iter()
+                .zip(&self.places.rows)
+                .enumerate()
+            {
                 let k = r * columns + c;
-                self.warped[k] = 0.0;
-                self.tint[k] = 0.0;
                 if self.weight[k] == 0.0 {
                     continue;
                 }
-                let (x, y) = layout.place(c, r as f32);
-                let Some((i, j)) = layout.before(x, y, 0.0, motion) else {
-                    continue;
-                };
                 let at = |v: &[f32]| look(v, columns, rows, i, j);
                 let Some(luma) = at(&earlier.y) else { continue };
                 self.warped[k] = luma;

@@ -75,23 +75,50 @@ impl Filter {
                 *s = l * scale;
             }
         }
-        // Along the rows.
-        for r in 0..rows {
-            let row = &self.sums[r * columns..(r + 1) * columns];
-            let out = &mut self.mean[r * columns..(r + 1) * columns];
-            let mut sum: f32 = row[..radius.min(columns)].iter().sum();
-            for c in 0..columns {
-                if c + radius < columns {
-                    sum += row[c + radius];
-                }
-                if c > radius {
-                    sum -= row[c - radius - 1];
-                }
-                let n = (c + radius).min(columns - 1) - c.saturating_sub(radius) + 1;
-                out[c] = sum / n as f32;
+        for (row, out) in
+            (self.sums.chunks_exact(columns.max(1))).zip(self.mean.chunks_exact_mut(columns.max(1)))
+        {
+            match radius {
+                1 => along::<3>(row, out),
+                2 => along::<5>(row, out),
+                3 => along::<7>(row, out),
+                _ => along_running(row, out, radius),
             }
         }
         &self.mean
+    }
+}
+
+/// Means over windows of `N` along a row. Small windows are summed anew at each
+/// place, which vectorises.
+fn along<const N: usize>(row: &[f32], out: &mut [f32]) {
+    let radius = N / 2;
+    let inner = row.len().saturating_sub(2 * radius);
+    if inner == 0 {
+        return along_running(row, out, radius);
+    }
+    for c in (0..radius).chain(radius + inner..row.len()) {
+        let window = &row[c.saturating_sub(radius)..(c + radius + 1).min(row.len())];
+        out[c] = window.iter().sum::<f32>() / window.len() as f32;
+    }
+    for (o, window) in out[radius..radius + inner].iter_mut().zip(row.windows(N)) {
+        *o = window.iter().sum::<f32>() * (1.0 / N as f32);
+    }
+}
+
+/// The same over `2 radius + 1`, by a running sum.
+fn along_running(row: &[f32], out: &mut [f32], radius: usize) {
+    let columns = row.len();
+    let mut sum: f32 = row[..radius.min(columns)].iter().sum();
+    for c in 0..columns {
+        if c + radius < columns {
+            sum += row[c + radius];
+        }
+        if c > radius {
+            sum -= row[c - radius - 1];
+        }
+        let n = (c + radius).min(columns - 1) - c.saturating_sub(radius) + 1;
+        out[c] = sum / n as f32;
     }
 }
 
@@ -118,18 +145,24 @@ mod tests {
             .map(|i| ((i * 37) % 101) as f32)
             .collect();
         let mut filter = Filter::default();
-        let mean = filter.box_mean(&y, columns, rows, 2).to_vec();
-        for r in 0..rows {
-            for c in 0..columns {
-                let (mut sum, mut n) = (0.0, 0.0);
-                for j in r.saturating_sub(2)..=(r + 2).min(rows - 1) {
-                    for i in c.saturating_sub(2)..=(c + 2).min(columns - 1) {
-                        sum += y[j * columns + i];
-                        n += 1.0;
+        for radius in 1..=5 {
+            let mean = filter.box_mean(&y, columns, rows, radius).to_vec();
+            for r in 0..rows {
+                for c in 0..columns {
+                    let (mut sum, mut n) = (0.0, 0.0);
+                    for j in r.saturating_sub(radius)..=(r + radius).min(rows - 1) {
+                        for i in c.saturating_sub(radius)..=(c + radius).min(columns - 1) {
+                            sum += y[j * columns + i];
+                            n += 1.0;
+                        }
                     }
+                    let want: f32 = sum / n;
+                    let got = mean[r * columns + c];
+                    assert!(
+                        (got - want).abs() < 1e-3,
+                        "radius {radius}: {got}, not {want}"
+                    );
                 }
-                let want: f32 = sum / n;
-                assert!((mean[r * columns + c] - want).abs() < 1e-3);
             }
         }
     }

@@ -35,7 +35,10 @@ const RISES: f32 = 0.05;
 /// Misfit of what stands, in usual ones, at the very best; what a column may
 /// bring at least to be examined.
 const BEST_FIT: f32 = 0.8;
-const PROMISING: f32 = 2.0;
+const PROMISING: f32 = 3.0;
+/// How many rows behind the watched ground feet are looked for as well: what
+/// stands there would else seem to stand at its end.
+const BEHIND: usize = 8;
 /// Distances in camera heights: of what is far away, and of what wet ground may
 /// mirror, which explains a cell only if it does so better by this much.
 const BEYOND: [f32; 3] = [8.0, 14.0, 40.0];
@@ -61,6 +64,8 @@ pub(super) struct Sweep {
 struct Piece {
     columns: Range<usize>,
     rows: Range<usize>,
+    lines: Vec<Line>,
+    row: Vec<f32>,
     warped: Vec<f32>,
     seen: Vec<bool>,
     relief: Vec<f32>,
@@ -68,7 +73,44 @@ struct Piece {
     misfit: Vec<f32>,
 }
 
+/// Where a column that stands was seen: its fractional column, and its row by
+/// the tangent of its present one, `atan(tangent · ratio) + tilt`.
+#[derive(Debug, Clone, Copy, Default)]
+struct Line {
+    column: f32,
+    ratio: f32,
+    tilt: f32,
+}
+
 impl Piece {
+    /// Finds [`Line`]s for all columns, if they stand at `distance`.
+    fn look_where(&mut self, l: &Layout, distance: f32, motion: &Motion) {
+        let (sin, cos) = motion.yaw.sin_cos();
+        self.lines.clear();
+        self.lines.extend(self.columns.clone().map(|c| {
+            let (dx, dy) = l.direction(c);
+            let (x, y) = (distance * dx, distance * dy);
+            let px = cos * x - sin * y + motion.along;
+            let py = sin * x + cos * y + motion.across;
+            if px < 1e-3 {
+                let column = -1.0;
+                return Line {
+                    column,
+                    ..Line::default()
+                };
+            }
+            let slope = py / px;
+            let inv = 1.0 / (1.0 + slope * slope).sqrt();
+            Line {
+                column: (slope * inv - l.sine0) / l.sine_step,
+                ratio: distance * inv / px,
+                tilt: motion.pitch * inv + motion.roll * slope * inv - l.depression0,
+            }
+        }));
+        self.row.clear();
+        self.row.resize(self.lines.len(), 0.0);
+    }
+
     fn at(&self, column: usize, row: usize) -> usize {
         (row - self.rows.start) * self.columns.len() + column - self.columns.start
     }
@@ -107,10 +149,11 @@ impl Sweep {
         self.score.resize(l.columns * l.rows, 0.0);
         self.top.clear();
         self.top.resize(l.columns * l.rows, 0);
+        let last = (l.farthest_row.saturating_sub(BEHIND)).max(l.horizon_row + 1);
         for span in self.promising(l) {
             let mut nearer = l.rows - 1;
             let mut distance = l.distance(nearer as f32 + 0.5);
-            while nearer > l.horizon_row + 1 {
+            while nearer > last {
                 distance *= STEP;
                 let foot = (l.row(distance) as usize).min(nearer - 1);
                 let stands_at = l.distance(foot as f32 + 0.5);
@@ -289,46 +332,52 @@ impl Sweep {
         }
         piece.seen.clear();
         piece.seen.resize(width * height, false);
-        let (sin, cos) = motion.yaw.sin_cos();
-        let row_of = 1.0 / l.depression_step;
-        for c in piece.columns.clone() {
-            let (dx, dy) = l.direction(c);
-            let (x, y) = (distance * dx, distance * dy);
-            let px = cos * x - sin * y + motion.along;
-            let py = sin * x + cos * y + motion.across;
-            if px < 1e-3 {
-                continue;
+        piece.look_where(l, distance, motion);
+        for r in rows {
+            let tangent = l.row_tangent[r];
+            for (j, line) in piece.row.iter_mut().zip(&piece.lines) {
+                *j = (fast_atan(tangent * line.ratio) + line.tilt) * (1.0 / l.depression_step);
             }
-            let slope = py / px;
-            let inv = 1.0 / (1.0 + slope * slope).sqrt();
-            let i = (slope * inv - l.sine0) / l.sine_step;
-            let tilt = motion.pitch * inv + motion.roll * slope * inv - l.depression0;
-            let ratio = distance * inv / px;
-            for r in rows.clone() {
-                if self.weight[l.at(c, r)] == 0.0 {
+            let from = l.at(piece.columns.start, r);
+            let part = piece.at(piece.columns.start, r);
+            let part = part..part + width;
+            let out = piece.warped[part.clone()]
+                .iter_mut()
+                .zip(&mut piece.seen[part]);
+            let places = piece.lines.iter().zip(&piece.row);
+            let weights = &self.weight[from..from + width];
+            for (((warped, seen), (line, &j)), &weight) in out.zip(places).zip(weights) {
+                if weight == 0.0 {
                     continue;
                 }
-                let j = (fast_atan(l.row_tangent[r] * ratio) + tilt) * row_of;
-                if let Some(v) = look(views.earlier, l.columns, l.rows, i, j) {
-                    let k = piece.at(c, r);
-                    piece.warped[k] = v;
-                    piece.seen[k] = true;
+                if let Some(v) = look(views.earlier, l.columns, l.rows, line.column, j) {
+                    *warped = v;
+                    *seen = true;
                 }
             }
         }
         filter.relief(&piece.warped, width, height, &mut piece.relief);
         piece.cost.clear();
-        for r in piece.rows.clone() {
-            for c in piece.columns.clone() {
-                let (k, p) = (l.at(c, r), piece.at(c, r));
-                piece.cost.push(if piece.seen[p] {
-                    let d = views.relief[k] - piece.relief[p];
-                    (d * d * self.weight[k]).min(MOST * MOST)
-                } else {
+        for (n, r) in piece.rows.clone().enumerate() {
+            let from = l.at(piece.columns.start, r);
+            let (cells, part) = (from..from + width, n * width..(n + 1) * width);
+            let now = views.relief[cells.clone()]
+                .iter()
+                .zip(&self.weight[cells.clone()]);
+            let then = piece.relief[part.clone()].iter().zip(&piece.seen[part]);
+            let other = &self.other[cells];
+            piece.cost.extend(now.zip(then).zip(other).map(
+                |(((now, weight), (then, &seen)), &other)| {
+                    let d = now - then;
+                    let misfit = (d * d * weight).min(MOST * MOST);
                     // Nothing to compare says neither the one nor the other.
-                    self.other[k]
-                });
-            }
+                    if seen {
+                        misfit
+                    } else {
+                        other
+                    }
+                },
+            ));
         }
         piece.misfit.clear();
         piece
@@ -412,7 +461,7 @@ mod tests {
         let mut seen = vec![false; cells];
         for r in l.horizon_row..l.rows {
             for c in 0..l.columns {
-                let (x, y) = l.place(c, r as f32);
+                let (x, y) = l.cell_place(c, r);
                 let at = l.before(x, y, 0.0, &motion);
                 if let Some(v) = at.and_then(|(i, j)| look(&earlier, l.columns, l.rows, i, j)) {
                     flat.luma[l.at(c, r)] = v;

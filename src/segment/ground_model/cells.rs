@@ -17,7 +17,7 @@ pub(super) fn path_cells(l: &Layout, usable: &[bool], profile: &Profile) -> Vec<
     for r in l.horizon_row..l.rows {
         for c in 0..l.columns {
             let k = l.at(c, r);
-            let (x, y) = l.place(c, r as f32);
+            let (x, y) = l.cell_place(c, r);
             let (behind, side) = (foot.x + f64::from(x), foot.y + f64::from(y));
             if usable[k] && l.watched[k] && behind < PATH_M && side.abs() <= half {
                 out.push(k);

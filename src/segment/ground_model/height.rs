@@ -34,22 +34,17 @@ impl GroundModel {
             return;
         }
         let (columns, rows) = (layout.columns, layout.rows);
-        self.places.clear();
-        for r in layout.horizon_row..rows {
-            for c in 0..columns {
-                let (x, y) = layout.place(c, r as f32);
-                self.places.push(layout.before(x, y, 0.0, &motion));
-            }
-        }
-        let start = layout.horizon_row * columns;
         let [feet, lifted] = self.feet.memories();
         for memory in [&mut self.memory, feet, lifted] {
             memory.resize(columns * rows, 0.0);
             self.old.clone_from(memory);
-            for (fresh, place) in memory[start..].iter_mut().zip(&self.places) {
-                *fresh = place
-                    .and_then(|(i, j)| look(&self.old, columns, rows, i, j))
-                    .unwrap_or(0.0);
+            for r in layout.horizon_row..rows {
+                self.places.find(layout, r, 0.0, &motion);
+                let fresh = &mut memory[r * columns..(r + 1) * columns];
+                let places = self.places.columns.iter().zip(&self.places.rows);
+                for (fresh, (&i, &j)) in fresh.iter_mut().zip(places) {
+                    *fresh = look(&self.old, columns, rows, i, j).unwrap_or(0.0);
+                }
             }
         }
     }
