@@ -158,7 +158,7 @@ impl Health {
                     // Power may have been off meanwhile, and the place another.
                     self.sharpness = Sharpness::default();
                 }
-                let finding = self.look(p);
+                let finding = self.look(p, gap);
                 if finding == Some(Reason::Frozen) {
                     let since = *self.repeats_since.get_or_insert(now);
                     if now.saturating_sub(since) < self.settings.settle {
@@ -203,7 +203,7 @@ impl Health {
         self.announced
     }
 
-    fn look(&mut self, p: &Picture) -> Option<Reason> {
+    fn look(&mut self, p: &Picture, gap: Duration) -> Option<Reason> {
         std::mem::swap(&mut self.samples, &mut self.previous);
         self.samples.clear();
         for y in (0..p.y.height).step_by(STRIDE) {
@@ -248,7 +248,7 @@ impl Health {
             self.sharpness = Sharpness::default();
             return (self.snow == Snow::Falling).then_some(Reason::Broken);
         }
-        if let Some(reason) = self.sharpness.step(&p.y, self.settings.dirt_share) {
+        if let Some(reason) = self.sharpness.step(&p.y, self.settings.dirt_share, gap) {
             return Some(reason);
         }
         shaken.then_some(Reason::Shaken)

@@ -6,6 +6,8 @@
 //! many blocks at once; what then tells them apart is how many, and whether
 //! the blocks' brightness changed too.
 
+use std::time::Duration;
+
 use crate::camera::Plane;
 use crate::zone::Reason;
 
@@ -29,10 +31,10 @@ const BACK: f32 = 0.6;
 const MOST_LOST: f32 = 0.55;
 /// Change of brightness of a block that is not mere exposure.
 const OTHER_LIGHT: f32 = 0.25;
-/// How fast a block's usual detail follows, per frame, and how fast it is
+/// How fast a block's usual detail follows, per second, and how fast it is
 /// given up where it is gone but nothing was announced: another kind of ground.
-const FOLLOW: f32 = 0.06;
-const GIVE_UP: f32 = 0.01;
+const FOLLOW: f32 = 0.93;
+const GIVE_UP: f32 = 0.15;
 /// Frames before losses are believed. What is usual at first is the middle of them: one
 /// picture alone may be half snow, or torn, and beside it any ground has lost its detail.
 const LEARN: usize = 5;
@@ -94,9 +96,9 @@ impl Default for Sharpness {
 }
 
 impl Sharpness {
-    /// Judges one luma plane. `dirt_share` is the share of blocks that dirt may
-    /// hide before it is announced.
-    pub fn step(&mut self, y: &Plane, dirt_share: f64) -> Option<Reason> {
+    /// Judges one luma plane, taken `gap` after the last. `dirt_share` is the share
+    /// of blocks that dirt may hide before it is announced.
+    pub fn step(&mut self, y: &Plane, dirt_share: f64, gap: Duration) -> Option<Reason> {
         if y.width < ACROSS * 4 || y.height < DOWN * 4 {
             return None;
         }
@@ -153,15 +155,17 @@ impl Sharpness {
         if learning {
             return finding;
         }
+        let share = |per_second: f32| 1.0 - (-per_second * gap.as_secs_f32()).exp();
+        let (follow, give_up) = (share(FOLLOW), share(GIVE_UP));
         for (b, gone) in gone.into_iter().enumerate() {
             if gone {
                 if !self.announced {
-                    self.usual[b] *= 1.0 - GIVE_UP;
-                    self.level[b] += GIVE_UP * (self.mean[b] - self.level[b]);
+                    self.usual[b] *= 1.0 - give_up;
+                    self.level[b] += give_up * (self.mean[b] - self.level[b]);
                 }
             } else {
-                self.usual[b] += FOLLOW * (self.detail[b] - self.usual[b]);
-                self.level[b] += FOLLOW * (self.mean[b] - self.level[b]);
+                self.usual[b] += follow * (self.detail[b] - self.usual[b]);
+                self.level[b] += follow * (self.mean[b] - self.level[b]);
             }
         }
         finding
@@ -272,6 +276,9 @@ fn shift(old: &[f32], new: &[f32]) -> i32 {
 mod tests {
     use super::*;
 
+    /// From one picture to the next, at 15 Hz.
+    const GAP: Duration = Duration::from_millis(67);
+
     fn textured(seed: u32) -> Plane {
         let mut p = Plane::filled(320, 240, 0);
         let mut state = seed.max(1);
@@ -289,7 +296,7 @@ mod tests {
     fn texture_that_moves_is_no_fault() {
         let mut s = Sharpness::default();
         for i in 0..30 {
-            assert_eq!(s.step(&textured(i + 1), 0.15), None);
+            assert_eq!(s.step(&textured(i + 1), 0.15, GAP), None);
         }
     }
 
@@ -297,26 +304,48 @@ mod tests {
     fn a_cover_is_named_and_goes() {
         let mut s = Sharpness::default();
         for i in 0..20 {
-            s.step(&textured(i + 1), 0.15);
+            s.step(&textured(i + 1), 0.15, GAP);
         }
         let cover = Plane::filled(320, 240, 30);
         for _ in 0..50 {
-            assert_eq!(s.step(&cover, 0.15), Some(Reason::Covered));
+            assert_eq!(s.step(&cover, 0.15, GAP), Some(Reason::Covered));
         }
-        assert_eq!(s.step(&textured(99), 0.15), None);
+        assert_eq!(s.step(&textured(99), 0.15, GAP), None);
+    }
+
+    /// What comes near slowly, smooth and dark, is not taken for dirt because the
+    /// camera gives few pictures.
+    #[test]
+    fn few_pictures_a_second_tell_the_same_as_many() {
+        for rate in [30, 15, 5] {
+            let gap = Duration::from_secs(1) / rate;
+            let mut s = Sharpness::default();
+            for i in 0..6 * rate {
+                let mut p = textured(i + 1);
+                // The third to the left fades from the second second on.
+                let left = (f64::from(i) / f64::from(rate) - 2.0).max(0.0);
+                let keep = (-0.5 * left).exp();
+                for row in p.data.chunks_mut(320) {
+                    for v in &mut row[..100] {
+                        *v = (20.0 + keep * (f64::from(*v) - 20.0)) as u8;
+                    }
+                }
+                assert_eq!(s.step(&p, 0.15, gap), None, "{rate} Hz, picture {i}");
+            }
+        }
     }
 
     #[test]
     fn half_the_detail_gone_in_dark_patches_is_dirt() {
         let mut s = Sharpness::default();
         for i in 0..20 {
-            s.step(&textured(i + 1), 0.15);
+            s.step(&textured(i + 1), 0.15, GAP);
         }
         let mut p = textured(50);
         for row in p.data.chunks_mut(320) {
             row[..100].fill(20);
         }
-        assert_eq!(s.step(&p, 0.15), Some(Reason::Dirty));
+        assert_eq!(s.step(&p, 0.15, GAP), Some(Reason::Dirty));
     }
 
     #[test]
