@@ -263,6 +263,8 @@ def approach(rig, board):
     board.shell("while pgrep -f stream-from >/dev/null; do sleep 0.1; done; "
                 "echo 'clip ends' >/sys/kernel/tracing/trace_marker")
     marks, levels, _ = trace(board)
+    # Before anything is judged: what comes next must not inherit its state.
+    board.shell("systemctl stop hindward.service")
     ends = marks[-1][0]
     begins = ends - film_frames(rig.base / "approach.y4m") / CAMERA_HZ
     seen = board.shell("journalctl -u hindward.service -o short-monotonic --no-pager | grep not-yet | tail -1")
@@ -286,7 +288,6 @@ def approach(rig, board):
     worst = max(abs(one - shift) for one in shifts)
     expect(worst <= 0.5, f"an announcement is {worst:.2f} s off replay's; 0.5 s allowed: "
                          f"board announced {told}, replay {meant}")
-    board.shell("systemctl stop hindward.service")
     pace = board.shell("journalctl -u hindward.service -o cat --no-pager | "
                        "grep -oE '[0-9]+ (verdicts|timed edges),[^;]*' | tail -2").replace("\n", "; ")
     return (f"{' '.join(s for _, s in told)}: as replay, {shift:+.2f} s from its times, "
