@@ -76,8 +76,8 @@ impl Feet {
         [&mut self.memory, &mut self.lifted]
     }
 
-    /// Adds what a sweep found.
-    pub fn remember(&mut self, l: &Layout, sweep: &Sweep) {
+    /// Adds what a sweep found; it counts `surely`, 0 to 1.
+    pub fn remember(&mut self, l: &Layout, sweep: &Sweep, surely: f32) {
         self.memory.resize(l.columns * l.rows, 0.0);
         self.lifted.resize(l.columns * l.rows, 0.0);
         // One sweep alone says no more than so much, whatever its sum: what
@@ -90,7 +90,7 @@ impl Feet {
             }
         }
         for g in &mut self.gain {
-            *g = FRESH * (MOST_SWEEP / g.max(1e-3)).min(1.0);
+            *g = surely * FRESH * (MOST_SWEEP / g.max(1e-3)).min(1.0);
         }
         for r in l.horizon_row..l.rows {
             let foot = l.row_tangent[r];

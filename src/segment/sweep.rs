@@ -492,7 +492,7 @@ mod tests {
         };
         let rim = vec![0.0; cells];
         sweep.step(l, &usable, &rim, views, &motion, 5.0, &mut filter);
-        feet.remember(l, &sweep);
+        feet.remember(l, &sweep, 1.0);
         feet.find(l, &vec![0.0; cells]);
         feet
     }

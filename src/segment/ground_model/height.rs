@@ -22,6 +22,9 @@ const MOST_NOISE: f32 = 5.0;
 const STUCK_GAIN: f32 = 5.0;
 /// What is left of height that single windows show: the sweep knows better.
 const WINDOWED: f32 = 0.25;
+/// By how much the motion must agree better than is trusted before the sweep counts
+/// in full: where it is not quite known, joints in smooth ground seem to stand.
+const WELL_KNOWN: f32 = 0.15;
 /// Cells around the own parts in which nothing stands.
 const RIM: usize = 3;
 
@@ -130,7 +133,8 @@ impl GroundModel {
                 fine.residual.clamp(2.0, MOST_NOISE),
                 &mut self.filter,
             );
-            self.feet.remember(&self.layout, &self.sweep);
+            let surely = ((fine.quality - TRUSTED) / WELL_KNOWN).min(1.0);
+            self.feet.remember(&self.layout, &self.sweep, surely);
         }
         for (e, &n) in self.parallax.evidence.iter_mut().zip(&rim) {
             if n > 0.01 {
