@@ -21,7 +21,7 @@ use super::motion::{look, Estimate, Motion, Places};
 use super::own_motion::{Odometry, Sight};
 use super::own_parts::OwnParts;
 use super::panorama::{Layout, Panorama};
-use super::parallax::Parallax;
+use super::parallax::{Flat, Parallax};
 use super::relief::Filter;
 use super::sweep::Sweep;
 
@@ -105,6 +105,7 @@ pub struct GroundModel {
     appearance: Appearance,
     proven: f32,
     parallax: Parallax,
+    older_flat: Flat,
     sweep: Sweep,
     /// Every other comparison is swept.
     sweeps: bool,
@@ -156,6 +157,7 @@ impl GroundModel {
             appearance: Appearance::default(),
             proven: 0.0,
             parallax: Parallax::default(),
+            older_flat: Flat::default(),
             sweep: Sweep::default(),
             sweeps: false,
             feet: Feet::default(),

@@ -161,6 +161,10 @@ impl Parallax {
         );
         for (n, &lift) in LIFTS.iter().enumerate() {
             self.disagree(layout, now, earlier.luma, lift, motion, filter);
+            if lift == 0.0 {
+                self.then.clone_from(&self.relief);
+                self.as_flat.luma.clone_from(&self.warped);
+            }
             if let Some(cost) = self.as_flat.cost.get_mut(n) {
                 cost.clone_from(&self.cost);
             }
@@ -266,10 +270,21 @@ impl Parallax {
             // Nothing to compare says neither the one nor the other.
             *cost = if *seen { misfit } else { 1.0 };
         }
-        if lift == 0.0 {
-            self.then.clone_from(&self.relief);
-            self.as_flat.luma.clone_from(&self.warped);
-        }
+    }
+
+    /// What flat ground would show by a picture that is older still.
+    pub fn flat_by(
+        &mut self,
+        layout: &Layout,
+        now: Look<'_>,
+        older: &[f32],
+        motion: &Motion,
+        filter: &mut Filter,
+        out: &mut Flat,
+    ) {
+        self.disagree(layout, now, older, 0.0, motion, filter);
+        out.luma.clone_from(&self.warped);
+        out.cost[0].clone_from(&self.cost);
     }
 
     /// What misfit is usual in each row: what comes near is seen finer than it was.

@@ -44,6 +44,8 @@ const BEHIND: usize = 8;
 const BEYOND: [f32; 3] = [8.0, 14.0, 40.0];
 const MIRRORED: [f32; 3] = [2.5, 5.0, 12.0];
 const MIRROR_PRICE: f32 = 0.3;
+/// A picture that is older still must explain a cell so much better.
+const OLDER_PRICE: f32 = 0.4;
 
 /// Scratch and result of the sweep.
 #[derive(Debug, Clone, Default)]
@@ -125,6 +127,8 @@ pub(super) struct Views<'a> {
     pub earlier: &'a [f32],
     /// What flat ground would show.
     pub flat: &'a Flat,
+    /// The same of a picture that is older still, and the motion since.
+    pub older: Option<(&'a [f32], &'a Flat, Motion)>,
 }
 
 impl Sweep {
@@ -239,18 +243,21 @@ impl Sweep {
             }
         }
         self.other[..below.start].fill(MOST * MOST);
-        for heights in BEYOND {
-            let part = 0..l.horizon_row;
-            self.stand(
-                l,
-                views,
-                &(0..columns),
-                part.clone(),
-                heights * l.height,
-                motion,
-                filter,
-            );
-            self.explain(l, part, 0.0);
+        self.explain_beyond(l, views, motion, 0.0, filter);
+        // Where someone stood in the earlier picture who has gone on since, one that is
+        // older still shows what is there.
+        if let Some((earlier, flat, motion)) = views.older {
+            let older = Views {
+                earlier,
+                flat,
+                older: None,
+                ..views
+            };
+            let mean = filter.box_mean(&flat.cost[0], columns, rows, WINDOW);
+            for k in below {
+                self.other[k] = self.other[k].min(mean[k] + OLDER_PRICE);
+            }
+            self.explain_beyond(l, older, &motion, OLDER_PRICE, filter);
         }
         // What wet ground mirrors hangs as deep under it as it stands over it.
         for heights in MIRRORED {
@@ -266,6 +273,30 @@ impl Sweep {
                 filter,
             );
             self.explain(l, part, MIRROR_PRICE);
+        }
+    }
+
+    /// What is far away, over the horizon.
+    fn explain_beyond(
+        &mut self,
+        l: &Layout,
+        views: Views<'_>,
+        motion: &Motion,
+        price: f32,
+        filter: &mut Filter,
+    ) {
+        for heights in BEYOND {
+            let part = 0..l.horizon_row;
+            self.stand(
+                l,
+                views,
+                &(0..l.columns),
+                part.clone(),
+                heights * l.height,
+                motion,
+                filter,
+            );
+            self.explain(l, part, price);
         }
     }
 
@@ -489,6 +520,7 @@ mod tests {
             relief: &relief,
             earlier: &earlier,
             flat: &flat,
+            older: None,
         };
         let rim = vec![0.0; cells];
         sweep.step(l, &usable, &rim, views, &motion, 5.0, &mut filter);

@@ -1,6 +1,6 @@
 //! Evidence of height, remembered and carried along with the ground.
 
-use super::super::motion::{look, Slack};
+use super::super::motion::{look, Motion, Slack};
 use super::super::own_motion::{Sight, TRUSTED};
 use super::super::parallax::Look;
 use super::super::relief::{FLOOR, RADIUS, UNIT};
@@ -15,6 +15,10 @@ const MOST_STEP: f32 = 2.0;
 /// Least and best baseline for parallax, metres.
 const LEAST_BASELINE: f32 = 0.12;
 const BASELINE: f32 = 0.45;
+/// A picture that is older still has at least so many times the baseline, and at best
+/// this one, metres.
+const OLDER: f32 = 1.4;
+const OLDER_BASELINE: f32 = 0.72;
 /// Relief noise beyond this is texture, which the slope accounts for.
 const MOST_NOISE: f32 = 5.0;
 /// A cell is cleared of what is stuck in full if at least one over this of its
@@ -27,6 +31,15 @@ const WINDOWED: f32 = 0.25;
 const WELL_KNOWN: f32 = 0.15;
 /// Cells around the own parts in which nothing stands.
 const RIM: usize = 3;
+
+/// By how much a motion over many pictures may be off, summed up.
+const LONGER_SLACK: Slack = Slack {
+    along: 0.02,
+    across: 0.02,
+    yaw: 0.02,
+    pitch: 0.006,
+    roll: 0.004,
+};
 
 impl GroundModel {
     /// Evidence moves with the ground it was found on.
@@ -67,21 +80,18 @@ impl GroundModel {
         let Some(i) = best.filter(|_| self.own_motion.moves()) else {
             return;
         };
-        let slack = Slack {
-            along: 0.02,
-            across: 0.02,
-            yaw: 0.02,
-            pitch: 0.006,
-            roll: 0.004,
-        };
         let start = self.keys[i].since;
         let earlier = Sight {
             relief: &self.keys[i].relief,
             luma: &self.keys[i].panorama.y,
         };
-        let fine = self
-            .own_motion
-            .refine(&self.layout, earlier, start, &slack, &mut self.filter);
+        let fine = self.own_motion.refine(
+            &self.layout,
+            earlier,
+            start,
+            &LONGER_SLACK,
+            &mut self.filter,
+        );
         if fine.quality < TRUSTED {
             return;
         }
@@ -120,6 +130,10 @@ impl GroundModel {
         // The sweep is the dearest part, and what stands goes on standing.
         self.sweeps = !self.sweeps;
         if self.sweeps {
+            let older = self.older(i);
+            let older =
+                older.map(|(i, motion)| (&self.keys[i].panorama.y[..], &self.older_flat, motion));
+            let [now, _] = &self.cleared;
             self.sweep.step(
                 &self.layout,
                 &self.usable,
@@ -128,6 +142,7 @@ impl GroundModel {
                     relief: now,
                     earlier: &self.cleared_luma[1],
                     flat: &self.parallax.as_flat,
+                    older,
                 },
                 &fine.motion,
                 fine.residual.clamp(2.0, MOST_NOISE),
@@ -146,6 +161,44 @@ impl GroundModel {
             *m = (KEEP * *m + PARALLAX * e.clamp(-MOST_STEP, MOST_STEP))
                 .clamp(-MOST_MEMORY, MOST_MEMORY);
         }
+    }
+
+    /// What flat ground would show by a picture that is older still than the one at
+    /// `key`, into `older_flat`; which picture that is, and the motion since.
+    fn older(&mut self, key: usize) -> Option<(usize, Motion)> {
+        let least = OLDER * self.keys[key].since.distance();
+        let off = |k: &Key| (k.since.distance() - OLDER_BASELINE).abs();
+        let i = (0..self.keys.len())
+            .filter(|&i| self.keys[i].since.distance() >= least)
+            .min_by(|&a, &b| off(&self.keys[a]).total_cmp(&off(&self.keys[b])))?;
+        let earlier = Sight {
+            relief: &self.keys[i].relief,
+            luma: &self.keys[i].panorama.y,
+        };
+        let start = self.keys[i].since;
+        let fine = self.own_motion.refine(
+            &self.layout,
+            earlier,
+            start,
+            &LONGER_SLACK,
+            &mut self.filter,
+        );
+        if fine.quality < TRUSTED {
+            return None;
+        }
+        self.parallax.flat_by(
+            &self.layout,
+            Look {
+                relief: &self.cleared[0],
+                luma: &self.cleared_luma[0],
+                colour: &self.stages.panorama,
+            },
+            &self.keys[i].panorama.y,
+            &fine.motion,
+            &mut self.filter,
+            &mut self.older_flat,
+        );
+        Some((i, fine.motion))
     }
 
     /// Takes what moves with the vehicle (its own shadow's edge, its bumper) out
