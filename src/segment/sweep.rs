@@ -472,61 +472,99 @@ mod tests {
         luma
     }
 
-    fn swept(l: &Layout, distance: Option<f32>, seed: u64) -> Feet {
-        let moved = 0.3;
-        let motion = Motion {
-            along: moved,
-            ..Motion::default()
-        };
-        let now = view(l, 0.0, distance, seed);
-        let earlier = view(l, moved, distance, seed);
+    /// What the earlier view would show if all of it were flat.
+    fn as_flat(l: &Layout, relief: &[f32], now: &[f32], earlier: &[f32], moved: f32) -> Flat {
+        let motion = reversed(moved);
         let (cells, mut filter) = (l.columns * l.rows, Filter::default());
-        let usable = vec![true; cells];
-        let mut relief = Vec::new();
-        filter.relief(&now, l.columns, l.rows, &mut relief);
-        // The earlier view as if all of it were flat, and its misfit.
-        let mut flat = Flat {
-            luma: now.clone(),
-            ..Flat::default()
-        };
+        let mut luma = now.to_vec();
         let mut seen = vec![false; cells];
         for r in l.horizon_row..l.rows {
             for c in 0..l.columns {
                 let (x, y) = l.cell_place(c, r);
                 let at = l.before(x, y, 0.0, &motion);
-                if let Some(v) = at.and_then(|(i, j)| look(&earlier, l.columns, l.rows, i, j)) {
-                    flat.luma[l.at(c, r)] = v;
+                if let Some(v) = at.and_then(|(i, j)| look(earlier, l.columns, l.rows, i, j)) {
+                    luma[l.at(c, r)] = v;
                     seen[l.at(c, r)] = true;
                 }
             }
         }
-        let mut warped = Vec::new();
-        filter.relief(&flat.luma, l.columns, l.rows, &mut warped);
-        let mut sweep = Sweep::default();
-        weigh(l, &usable, &relief, 5.0, 0, &mut sweep.weight);
+        let (mut warped, mut weight) = (Vec::new(), Vec::new());
+        filter.relief(&luma, l.columns, l.rows, &mut warped);
+        weigh(l, &vec![true; cells], relief, NOISE, 0, &mut weight);
         let cost: Vec<f32> = (0..cells)
             .map(|k| {
                 let d = relief[k] - warped[k];
                 if seen[k] {
-                    (d * d * sweep.weight[k]).min(MOST * MOST)
+                    (d * d * weight[k]).min(MOST * MOST)
                 } else {
                     1.0
                 }
             })
             .collect();
-        flat.cost = [cost.clone(), cost];
-        let mut feet = Feet::default();
+        Flat {
+            luma,
+            cost: [cost.clone(), cost],
+        }
+    }
+
+    fn reversed(along: f32) -> Motion {
+        Motion {
+            along,
+            ..Motion::default()
+        }
+    }
+
+    const NOISE: f32 = 5.0;
+    /// How far back the earlier picture was taken, and the one before it.
+    const MOVED: f32 = 0.3;
+    const MOVED_MORE: f32 = 0.5;
+
+    /// Sweeps the ground with a board at each distance, if any: now, in the earlier
+    /// picture, and in one that is older still, if that is asked.
+    fn swept(
+        l: &Layout,
+        now: Option<f32>,
+        earlier: Option<f32>,
+        older: Option<Option<f32>>,
+        seed: u64,
+    ) -> Feet {
+        let cells = l.columns * l.rows;
+        let mut filter = Filter::default();
+        let now = view(l, 0.0, now, seed);
+        let earlier = view(l, MOVED, earlier, seed);
+        let mut relief = Vec::new();
+        filter.relief(&now, l.columns, l.rows, &mut relief);
+        let flat = as_flat(l, &relief, &now, &earlier, MOVED);
+        let older = older.map(|board| {
+            let older = view(l, MOVED_MORE, board, seed);
+            let flat = as_flat(l, &relief, &now, &older, MOVED_MORE);
+            (older, flat)
+        });
         let views = Views {
             relief: &relief,
             earlier: &earlier,
             flat: &flat,
-            older: None,
+            older: (older.as_ref()).map(|(view, flat)| (&view[..], flat, reversed(MOVED_MORE))),
         };
-        let rim = vec![0.0; cells];
-        sweep.step(l, &usable, &rim, views, &motion, 5.0, &mut filter);
+        let (usable, rim) = (vec![true; cells], vec![0.0; cells]);
+        let mut sweep = Sweep::default();
+        sweep.step(
+            l,
+            &usable,
+            &rim,
+            views,
+            &reversed(MOVED),
+            NOISE,
+            &mut filter,
+        );
+        let mut feet = Feet::default();
         feet.remember(l, &sweep, 1.0);
         feet.find(l, &vec![0.0; cells]);
         feet
+    }
+
+    fn columns(feet: &Feet) -> usize {
+        feet.found.iter().filter(|f| !f.is_empty()).count()
     }
 
     /// Textures that the tests are tried on.
@@ -538,7 +576,8 @@ mod tests {
         let (mut told, mut right, mut boards) = (0, 0, 0);
         for distance in [1.2, 2.0, 3.0] {
             for seed in 0..SEEDS {
-                let feet = swept(&l, Some(distance), seed);
+                let board = Some(distance);
+                let feet = swept(&l, board, board, Some(board), seed);
                 let middle = l.columns / 2 - 2..l.columns / 2 + 3;
                 let found: Vec<f32> = middle
                     .filter_map(|c| feet.found[c].first())
@@ -560,10 +599,25 @@ mod tests {
     fn next_to_nothing_is_found_on_flat_ground() {
         let l = Layout::of_hatch();
         let found: usize = (0..SEEDS)
-            .map(|seed| swept(&l, None, seed))
-            .map(|feet| feet.found.iter().filter(|f| !f.is_empty()).count())
+            .map(|seed| columns(&swept(&l, None, None, None, seed)))
             .sum();
         let columns = l.columns * SEEDS as usize;
         assert!(200 * found <= columns, "{found} of {columns} columns");
+    }
+
+    #[test]
+    fn where_something_has_gone_an_older_picture_shows_the_ground() {
+        let l = Layout::of_hatch();
+        let found = |older: Option<Option<f32>>| -> usize {
+            (0..SEEDS)
+                .map(|seed| columns(&swept(&l, None, Some(2.0), older, seed)))
+                .sum()
+        };
+        let (alone, with_older) = (found(None), found(Some(None)));
+        assert!(alone > 0, "two pictures alone are not misled: no test");
+        assert!(
+            4 * with_older <= alone,
+            "{with_older} columns left of {alone}"
+        );
     }
 }
