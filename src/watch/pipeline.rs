@@ -10,7 +10,7 @@ use crate::optics::PixelPoint;
 use crate::profile::{Profile, SegmentMethod};
 use crate::segment::{Blob, ColourSegmenter, Estimate, GroundModel, Ranger};
 use crate::track::{Contact, Obstacle, OwnMotion, Tracker};
-use crate::zone::{Verdict, ZoneEvaluator};
+use crate::zone::{Reason, Verdict, ZoneEvaluator};
 
 use super::{Health, Input};
 
@@ -67,6 +67,11 @@ impl SelfMask {
 /// With more than this share of its near path in the dark, a picture that is
 /// bright elsewhere shows too little.
 const MOST_DARK: f64 = 0.4;
+
+/// Whether a picture shows what lies before the lens, or on it, and not the ground.
+fn hides(reason: Option<Reason>) -> bool {
+    matches!(reason, Some(Reason::Covered | Reason::Smeared))
+}
 
 enum Segmenter {
     Ground(Box<GroundModel>),
@@ -164,7 +169,9 @@ impl Pipeline {
         let mut own = OwnMotion::default();
         let mut estimate = Estimate::default();
         let blobs: Vec<Blob> = match (input, &mut self.segmenter) {
-            (Input::Picture(_), _) if self.health.snows() => Vec::new(),
+            // Neither does what lies before the lens show anything of the ground: after it
+            // the ground is seen as after a gap.
+            (Input::Picture(_), _) if self.health.snows() || hides(reason) => Vec::new(),
             (Input::Picture(picture), Segmenter::Ground(model)) => {
                 let blobs = model.step(picture, now);
                 self.health.path_dark(model.dark_share() > MOST_DARK);
@@ -258,5 +265,35 @@ mod tests {
             moved |= !told.starts_with(&format!("{:?} ", Estimate::default()));
         }
         assert!(moved, "the ground is seen to move");
+    }
+
+    /// What lies before the lens is not looked at, once it is known to lie there.
+    #[test]
+    fn a_cover_teaches_nothing() {
+        let profile = concat!(env!("CARGO_MANIFEST_DIR"), "/config/hatch.toml");
+        let profile = Profile::load(profile.as_ref()).unwrap();
+        let mut rng = SmallRng::seed_from_u64(4);
+        let mut pipeline = Pipeline::new(&profile).unwrap();
+        let mut looked_at = Vec::new();
+        for n in 0..45 {
+            let now = Duration::from_millis(n * 66);
+            let noise = rng.random_range(0..3);
+            let seen = if n < 20 {
+                picture(|_, _| rng.random_range(90..130))
+            } else {
+                picture(|x, _| 40 + noise + (x / 60) as u8)
+            };
+            let outcome = pipeline.step(Input::Picture(&seen), now, &mut |_| ());
+            let shown = pipeline.ground_model().unwrap().stages().panorama.y.clone();
+            let covered = Verdict::CannotTell {
+                reason: Reason::Covered,
+            };
+            if outcome.verdict == covered {
+                assert!(shown == looked_at, "picture {n} was looked at");
+            } else {
+                assert!(n < 40, "the cover is announced by then");
+                looked_at = shown;
+            }
+        }
     }
 }
