@@ -155,6 +155,9 @@ impl Pipeline {
         lap: &mut dyn FnMut(&'static str),
     ) -> Outcome {
         let reason = self.health.step(input, now);
+        if self.health.doubts() {
+            self.zones.doubt();
+        }
         lap("health");
         if matches!(input, Input::Picture(_)) && self.health.repeated() {
             // It shows nothing new, and no motion, which there may well be.
@@ -265,6 +268,35 @@ mod tests {
             moved |= !told.starts_with(&format!("{:?} ", Estimate::default()));
         }
         assert!(moved, "the ground is seen to move");
+    }
+
+    /// However slow a fault is to be announced, what never showed any ground is not clear:
+    /// a still, coloured picture, and snow.
+    #[test]
+    fn what_never_showed_ground_is_never_clear() {
+        let profile = concat!(env!("CARGO_MANIFEST_DIR"), "/config/hatch.toml");
+        let mut profile = Profile::load(profile.as_ref()).unwrap();
+        profile.health.settle = Duration::from_secs(2);
+        assert!(profile.health.recover < profile.health.settle);
+        let mut rng = SmallRng::seed_from_u64(2);
+        let bars = picture(|x, y| (x / 40 * 30) as u8 + (y % 7) as u8);
+        let snow = || picture(|_, _| rng.random());
+        let still = || bars.clone();
+        let shown: [(Box<dyn FnMut() -> Picture>, _); 2] = [
+            (Box::new(still), Reason::Frozen),
+            (Box::new(snow), Reason::Broken),
+        ];
+        for (mut next, reason) in shown {
+            let mut pipeline = Pipeline::new(&profile).unwrap();
+            for n in 0..100 {
+                let now = Duration::from_millis(n * 33);
+                let outcome = pipeline.step(Input::Picture(&next()), now, &mut |_| ());
+                assert_ne!(outcome.verdict, Verdict::Clear, "{reason:?}, picture {n}");
+                if n > 70 {
+                    assert_eq!(outcome.verdict, Verdict::CannotTell { reason }, "{n}");
+                }
+            }
+        }
     }
 
     /// What lies before the lens is not looked at, once it is known to lie there.

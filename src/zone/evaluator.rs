@@ -10,7 +10,8 @@
 //! * A reason not to trust the picture beats everything, at once. Afterwards
 //!   `Clear` takes [`recover`](crate::profile::HealthSettings::recover) of
 //!   trusted picture without a break, so that the tracker has had time to see
-//!   something again; an obstacle in a zone is announced without that wait.
+//!   something again; an obstacle in a zone is announced without that wait. It
+//!   never begins with a picture that is doubted, however long that is not announced.
 //!   The health stage therefore needs no recovery time of its own.
 
 use std::time::Duration;
@@ -59,6 +60,8 @@ pub struct ZoneEvaluator {
     distrust: Option<Reason>,
     /// Since when the picture has been trusted without a break.
     trusted_since: Option<Duration>,
+    /// Whether the picture to be judged is doubted.
+    doubted: bool,
 }
 
 #[derive(Debug, Clone)]
@@ -91,7 +94,13 @@ impl ZoneEvaluator {
             recover: profile.health.recover,
             distrust: Some(Reason::NotYet),
             trusted_since: None,
+            doubted: false,
         }
+    }
+
+    /// The next picture to be judged may be at fault: not the one to become `Clear` by.
+    pub fn doubt(&mut self) {
+        self.doubted = true;
     }
 
     /// Judges one frame: the tracker's obstacles, the health stage's reason not
@@ -102,11 +111,12 @@ impl ZoneEvaluator {
         health: Option<Reason>,
         now: Duration,
     ) -> Verdict {
+        let doubted = std::mem::take(&mut self.doubted);
         if let Some(reason) = health {
             return self.enter_distrust(reason);
         }
         let since = *self.trusted_since.get_or_insert(now);
-        if now.saturating_sub(since) >= self.recover {
+        if !doubted && now.saturating_sub(since) >= self.recover {
             self.distrust = None;
         }
         for state in &mut self.zones {
@@ -241,6 +251,7 @@ mod tests {
             recover: Duration::from_millis(recover_ms),
             distrust: Some(Reason::NotYet),
             trusted_since: None,
+            doubted: false,
         }
     }
 
