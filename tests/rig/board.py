@@ -24,11 +24,19 @@ class Failure(Exception):
 
 class Board:
     """One power-on of the board, from `with` to its end. What it writes to its
-    root disk is forgotten then, unless `keep`."""
+    root disk is forgotten then, unless `keep`; with `read_only` the disk itself refuses.
+    With `vesa` its screen has the firmware's mode of 16 bits a pixel, 800 by 600,
+    until the driver `bochs` is loaded by hand, which makes it 600 by 800 of 32."""
 
-    def __init__(self, base: Path, root: Path, clips: Path, data: Path, keep=False):
+    def __init__(self, base: Path, root: Path, clips: Path, data: Path, keep=False,
+                 read_only=False, vesa=False):
         self.base, self.root, self.clips, self.data = base, root, clips, data
-        self.snapshot = "off" if keep else "on"
+        self.access = "readonly=on" if read_only else f"snapshot={'off' if keep else 'on'}"
+        self.kernel = "console=ttyS0 quiet tsc=reliable"
+        self.display = "bochs-display,xres=800,yres=480"
+        if vesa:
+            self.kernel += " vga=0x314 modprobe.blacklist=bochs"
+            self.display = "VGA,xres=600,yres=800"
         # Socket paths have a short limit, so they get a place of their own.
         self.run = Path(tempfile.mkdtemp(prefix="board-"))
         self.serial = self.run / "serial.log"
@@ -42,8 +50,8 @@ class Board:
             ["qemu-system-x86_64", "-machine", "q35", "-accel", "tcg", "-icount", "shift=0,sleep=on",
              "-cpu", "max", "-smp", "1", "-m", "1536", "-nodefaults", "-no-user-config", "-no-reboot",
              "-kernel", self.base / "vmlinuz", "-initrd", self.base / "initrd.gz",
-             "-append", "console=ttyS0 quiet tsc=reliable",
-             "-drive", f"{disk}{self.root},snapshot={self.snapshot}",
+             "-append", self.kernel,
+             "-drive", f"{disk}{self.root},{self.access}",
              "-drive", f"{disk}{self.clips},readonly=on",
              # What is written here is on the host's disk: a power cut keeps it.
              "-drive", f"{disk}{self.data},cache=writethrough",
@@ -51,7 +59,7 @@ class Board:
              "-chardev", f"socket,id=agent,path={self.run}/agent,server=on,wait=off",
              "-device", "virtserialport,chardev=agent,name=rig",
              "-qmp", f"unix:{self.run}/qmp,server=on,wait=off",
-             "-display", "none", "-device", "bochs-display,xres=800,yres=480",
+             "-display", "none", "-device", self.display,
              "-device", "i6300esb", "-action", "watchdog=reset",
              "-audiodev", f"wav,id=sound,path={self.sound},out.frequency=44100",
              "-device", "intel-hda",

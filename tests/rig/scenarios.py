@@ -5,6 +5,7 @@ All times are the guest's own, stamped by its kernel; see board.py.
 
 import array
 import csv
+import hashlib
 import json
 import math
 import re
@@ -13,6 +14,7 @@ import signal
 import statistics
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 from announced import pulses, sound_of, story
@@ -55,8 +57,11 @@ class Rig:
         self.base, self.program = base, program
         self.root, self.clips, self.data = (base / f"{name}.img" for name in ("root", "clips", "data"))
 
-    def board(self, keep=False):
-        return Board(self.base, self.root, self.clips, self.data, keep)
+    def board(self, **how):
+        return Board(self.base, self.root, self.clips, self.data, **how)
+
+    def empty_data(self):
+        disk(self.data, 128, owner=self.owner)
 
     def prepare(self):
         """Fits the program into the guest; stages, replays and unpacks the clips."""
@@ -86,9 +91,9 @@ class Rig:
         fit(fitted, self.program)
         disk(self.root, 500, fitted)
         users = (line.split(":") for line in (fitted / "etc/passwd").read_text().split("\n"))
-        owner = next(f"{user[2]}:{user[3]}" for user in users if user[0] == "hindward")
+        self.owner = next(f"{user[2]}:{user[3]}" for user in users if user[0] == "hindward")
         shutil.rmtree(fitted)
-        disk(self.data, 128, owner=owner)
+        self.empty_data()
 
 
 def fit(tree: Path, program: Path):
@@ -152,11 +157,11 @@ def heard(board, seconds):
     trace(board)
     board.sleep(seconds)
     _, levels, now = trace(board)
-    whole = pulses(levels, now)[1:-1] if levels else []
-    names = [sound_of(length) for _, length in whole]
-    if not names and board.buzzer():
-        return ["DANGER"]
-    return names
+    if not levels:
+        return ["DANGER"] if board.buzzer() else []
+    # One that began before is not in the list: of it only the end was heard.
+    whole = pulses(levels, now)[:-1 if levels[-1][1] else None]
+    return [sound_of(length) for _, length in whole]
 
 
 def devices_up(board):
@@ -217,6 +222,23 @@ def sandbox(rig, board):
     level = re.search(r"hindward\.service: ([0-9.]+)", told)
     expect(level and float(level[1]) <= 1.5, f"exposure of 1.5 allowed: {told}")
     return f"exposure {level[1]}"
+
+
+@scenario
+def no_signal(rig, board):
+    """Before a signal comes the camera shows snow: never told as clear, from boot on."""
+    board.shell("/opt/rig/camera stop")
+    board.reverse(True)
+    fault = fault_after(board, "started without a signal", "systemctl restart hindward.service")
+    board.reverse(False)
+    for _ in range(3):
+        board.shell("systemctl restart hindward.service; sleep 3")
+    said = board.shell("journalctl -u hindward.service -o cat --no-pager | "
+                       "grep -oE 'INFO (clear|cannot tell: .*|[A-Z]+ obstacle.*)' | sort | uniq -c")
+    expect("clear" not in said and "obstacle" not in said, f"it told of snow:\n{said}")
+    told = re.search(r"(\d+) INFO cannot tell: broken", said)
+    expect(told and int(told[1]) >= 5, f"not each start told of it:\n{said}")
+    return f"five starts, none clear; fault {fault:.2f} s after a start in reverse"
 
 
 @scenario
@@ -533,7 +555,110 @@ folder = "/var/lib/hindward"
 most_mib = 64
 minutes = 0.5
 """
+# README shows the same lines for a board.
+FSTAB = """
+/dev/vda / ext4 ro,noatime 0 0
+/dev/vdb /clips ext4 ro 0 0
+/dev/vdc /var/lib/hindward ext4 noatime,commit=1,nofail 0 2
+tmpfs /tmp tmpfs mode=1777,size=16m 0 0
+tmpfs /var/tmp tmpfs mode=1777,size=16m 0 0
+tmpfs /var/log tmpfs mode=755,size=16m 0 0
+"""
 KEPT_S = 20  # of recording before the clip is asked for
+
+
+def turned_screen(rig):
+    """A screen of 16 bits a pixel, mounted on its side: what it shows, turned back, is
+    what an upright one of 32 bits shows. The picture stands still, so that it is the same."""
+    def shown(name, what, wide, high):
+        mode = board.shell("cat /sys/class/graphics/fb0/{bits_per_pixel,virtual_size}").split("\n")
+        expect(mode == what, f"the screen's mode is {mode}")
+        board.shell("systemctl start hindward.service")
+        wait_for(board, "the frozen picture told", lambda: "frozen" in board.shell(
+            "journalctl -u hindward.service -o cat --no-pager | tail -3"), 20)
+        board.sleep(3)
+        file = rig.base / f"screen-{name}.png"
+        board.screen(file)
+        raw = pixels(file)
+        expect(len(raw) == wide * high * 3, f"the screen shows {len(raw) // 3} pixels, not {wide} by {high}")
+        return raw
+
+    with rig.board(vesa=True) as board:
+        devices_up(board)
+        board.shell("systemctl stop hindward.service;"
+                    "sed -i '/^device = .\\/dev\\/fb0/a turn_deg = \"90\"' /etc/hindward/profile.toml")
+        stand_before_bin(board)
+        board.shell("/opt/rig/camera freeze")
+        turned = shown("turned", ["16", "800,600"], 800, 600)
+        board.shell("systemctl stop hindward.service; modprobe bochs;"
+                    "sed -i '/^turn_deg/d' /etc/hindward/profile.toml")
+        upright = shown("upright", ["32", "600,800"], 600, 800)
+
+    def alike(place):
+        """Share of the pixels that differ by no more than 16 bits take away."""
+        same = 0
+        for y in range(800):
+            for x in range(600):
+                here, there = 3 * (y * 600 + x), 3 * place(x, y)
+                same += all(abs(upright[here + c] - turned[there + c]) <= 8 for c in range(3))
+        return same / (600 * 800)
+
+    clockwise = alike(lambda x, y: x * 800 + 799 - y)
+    other = alike(lambda x, y: (599 - x) * 800 + y)
+    seen = sum(any(upright[at:at + 3]) for at in range(0, len(upright), 3)) / (600 * 800)
+    expect(seen > 0.3 and other < 0.9, f"{seen:.0%} of the screen is not black, {other:.0%} of it alike "
+                                       "if turned the other way: the picture is of no use")
+    expect(clockwise > 0.999, f"only {clockwise:.1%} of the pixels are those of the upright screen")
+    return f"{clockwise:.2%} of the pixels alike; turned the other way {other:.0%}"
+
+
+def read_only(rig):
+    """The root disk refuses writes, only the recorder's disk takes them: the unit becomes
+    ready, warns and records."""
+    system = {"/etc/fstab": FSTAB, "/etc/hindward/profile.toml": (HERE / "board.toml").read_text() + RECORD}
+    before = {path: inside(rig, path) for path in system}
+    rig.empty_data()
+    try:
+        for path, text in system.items():
+            put(rig, path, text)
+        digest = hashlib.sha256(rig.root.read_bytes()).digest()
+        with rig.board(read_only=True) as board:
+            devices_up(board)
+            told = start(rig, board)
+            written = board.shell("! touch /etc/written /var/lib/written /usr/written; grep ' / ' /proc/mounts")
+            expect(re.search(r"ext4 ro[, ]", written), f"the root is not read-only: {written}")
+            stand_before_bin(board)
+            failed = board.shell("systemctl --failed --no-legend --plain || true")
+            board.sleep(KEPT_S)
+            board.shell("systemctl kill --kill-whom=main -s USR1 hindward.service; sleep 15")
+            board.power_cut()
+        expect(hashlib.sha256(rig.root.read_bytes()).digest() == digest, "the root disk was changed")
+    finally:
+        for path, text in before.items():
+            put(rig, path, text)
+    subprocess.run(["e2fsck", "-p", rig.data], stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
+    clips, frames, _ = recorded(rig)
+    expect(clips == 1, f"{clips} clips were kept, not 1")
+    rig.empty_data()
+    return f"{told}; warned; {frames} frames recorded; units that failed: {failed or 'none'}"
+
+
+def inside(rig, path):
+    """A file of the root disk's image."""
+    return subprocess.run(["debugfs", "-R", f"cat {path}", rig.root], check=True, text=True,
+                          capture_output=True, stdin=subprocess.DEVNULL).stdout
+
+
+def put(rig, path, text):
+    """Replaces a file of the root disk's image."""
+    with tempfile.NamedTemporaryFile("w") as file:
+        file.write(text)
+        file.flush()
+        Path(file.name).chmod(0o644)
+        for ask in (f"rm {path}", f"write {file.name} {path}"):
+            subprocess.run(["debugfs", "-w", "-R", ask, rig.root], check=True,
+                           capture_output=True, stdin=subprocess.DEVNULL)
+    expect(inside(rig, path) == text, f"{path} could not be replaced")
 
 
 def power_cut(rig):
@@ -591,9 +716,12 @@ def recorded(rig):
     return len(clips), frames, len(list(copy.rglob("*.part")))
 
 
+ALONE = {"turned-screen": turned_screen, "read-only": read_only, "power-cut": power_cut}
+
+
 def main(base: Path, program: Path, wanted):
-    # Those that share one boot, and the one that needs its own.
-    names = [*SCENARIOS, "power-cut"]
+    # Those that share one boot, and those that need their own.
+    names = [*SCENARIOS, *ALONE]
     for name in wanted:
         if name not in names:
             sys.exit(f"{name}: no such scenario; there are: {', '.join(names)}")
@@ -624,8 +752,9 @@ def main(base: Path, program: Path, wanted):
                 if not tell(name, SCENARIOS[name], rig, board):
                     print(board.shell("journalctl -o short-monotonic --no-pager | tail -40;"
                                       "tail -n 5 /run/feed.log", check=False), flush=True)
-    if "power-cut" in wanted:
-        tell("power-cut", power_cut, rig)
+    for name, play in ALONE.items():
+        if name in wanted:
+            tell(name, play, rig)
     sys.exit(1 if failed else 0)
 
 
