@@ -422,11 +422,14 @@ def killed(rig, board):
     # Pulled up, so that the line falls only if something drives it down.
     bin_heard(board, "the start", 60)
     trace(board)
-    mark(board, "killed", "systemctl kill -s KILL hindward.service")
+    # What falls before the mark of its death may be the end of a pulse.
+    mark(board, "killed", "pid=$(systemctl show hindward.service -P MainPID); kill -KILL $pid;"
+                          "while grep -q '^State:.[^ZX]' /proc/$pid/status 2>/dev/null; do :; done;"
+                          "echo dead >/sys/kernel/tracing/trace_marker")
     wait_for(board, "active again", lambda: unit(board, "ActiveState") == "active", 60)
     marks, levels, _ = trace(board)
-    died = marks[0][0]
-    quiet = next((at for at, on in levels if at > died and not on), None)
+    died, dead = (next(at for at, text in marks if text == what) for what in ("killed", "dead"))
+    quiet = next((at for at, on in levels if at > dead and not on), None)
     board.shell("echo pull-down >/run/lines/sim_gpio5/pull")
     expect(quiet is not None, "nothing drove the line low after SIGKILL")
     bin_heard(board, "it was started again")
