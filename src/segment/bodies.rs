@@ -24,6 +24,10 @@ const DARK_BAND: f32 = 0.62;
 const BUMPER_M: f32 = 0.35;
 const BAND_SHARE: f32 = 0.85;
 const EDGE_HEIGHT_M: f32 = 0.5;
+/// The dark ground ends within so many rows: it is darker there than this share of what
+/// lies before it.
+const BAND_ROWS: usize = 4;
+const BAND_STEP: f32 = 0.65;
 
 /// Joins the two sides of a body whose middle is blank: both stand as high and
 /// about as far off, nothing nearer stands between them, and there the ground
@@ -218,7 +222,15 @@ pub(super) fn under_vehicle(l: &Layout, s: &Stages, group: &mut [Run], overhang_
             while r < end && (dark(r) || dark(r + 1)) {
                 r += 1;
             }
-            if r < end {
+            // Lamplight grows toward the vehicle too, but without an edge.
+            let mean = |from: usize, to: usize| {
+                (from..to).map(|r| y[l.at(run.column, r)]).sum::<f32>() / (to - from) as f32
+            };
+            let step = BAND_ROWS.min(r - start);
+            if r + BAND_ROWS < l.rows
+                && r < end
+                && mean(r - step, r) < BAND_STEP * mean(r + 1, r + 1 + BAND_ROWS)
+            {
                 banded.push((i, r as f32 - 0.5));
             }
         }
@@ -350,5 +362,38 @@ mod tests {
         fill_hollows(&l, &mut nose);
         assert!((nose[15].distance - 1.5).abs() < 0.02);
         assert!(nose[2].distance <= 2.0);
+    }
+
+    /// A thing as wide as a car at 2 m, and the ground before it, whose luma is `ground`
+    /// of the row.
+    fn nearest_under_vehicle(ground: impl Fn(&Layout, usize) -> f32) -> f32 {
+        let l = Layout::of_hatch();
+        let mid = l.columns / 2;
+        let mut group = group(&l, mid - 40..mid + 40, 2.0);
+        let foot = group[0].bottom;
+        let mut s = stages(&l, 0..0);
+        s.panorama.y = (0..l.columns * l.rows)
+            .map(|k| match k / l.columns {
+                r if r <= foot => 150.0,
+                r => ground(&l, r),
+            })
+            .collect();
+        under_vehicle(&l, &s, &mut group, 1.0);
+        group
+            .iter()
+            .map(|run| run.distance)
+            .fold(f32::MAX, f32::min)
+    }
+
+    #[test]
+    fn the_dark_under_a_vehicle_brings_it_nearer_but_lamplight_does_not() {
+        // Dark down to 1.6 m, then lit ground.
+        let edge = |l: &Layout, r: usize| if r < l.row(1.6) as usize { 30.0 } else { 110.0 };
+        let parked = nearest_under_vehicle(edge);
+        assert!((1.2..1.75).contains(&parked), "{parked}");
+        // As lit as the ground before it at first, ever brighter toward the lamps.
+        let lamps = |l: &Layout, r: usize| 200.0 * (r as f32 / l.rows as f32).powi(2);
+        let wall = nearest_under_vehicle(lamps);
+        assert!((wall - 2.0).abs() < 0.01, "{wall}");
     }
 }

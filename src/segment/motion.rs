@@ -7,9 +7,9 @@
 //! found by Gauss-Newton on the relief of ground cells, with robust weights so
 //! that standing and moving things do not pull.
 
-use super::own_motion::Sight;
+use super::pace::{nearest, speed, SPEEDS};
 use super::panorama::Layout;
-use super::relief::{FLOOR, UNIT};
+use super::relief::{BROAD_NOISE, FLOOR, UNIT};
 
 /// How the camera moved over the ground from an earlier picture to a later.
 ///
@@ -73,17 +73,6 @@ pub struct Estimate {
     pub quality: f32,
     /// Standard deviation of `along`, metres.
     pub along_sd: f32,
-}
-
-/// What a search found.
-#[derive(Debug, Clone, Copy, Default)]
-pub struct Found {
-    /// The best motion.
-    pub motion: Motion,
-    /// Its mean disagreement.
-    pub cost: f32,
-    /// Mean disagreement over all motions tried.
-    pub typical: f32,
 }
 
 /// A fast arc tangent, |error| < 2e-5 rad: far below a cell.
@@ -202,6 +191,85 @@ pub fn look(image: &[f32], columns: usize, rows: usize, c: f32, r: f32) -> Optio
     Some(top + fr * (bottom - top))
 }
 
+/// One picture as it is aligned.
+#[derive(Debug, Clone, Copy)]
+pub struct Sight<'a> {
+    /// Local contrast, per cell.
+    pub relief: &'a [f32],
+    /// Luma, per cell.
+    pub luma: &'a [f32],
+}
+
+/// What is known of the newest picture's cells.
+#[derive(Debug, Clone, Copy)]
+pub struct Scene<'a> {
+    /// Where the cells lie.
+    pub layout: &'a Layout,
+    /// Cells that may take part.
+    pub usable: &'a [bool],
+    /// How surely each cell's detail moves with the vehicle, 0 to 1.
+    pub stuck: &'a [f32],
+    /// How surely each cell shows ground, 0 to 1.
+    pub ground: &'a [f32],
+    /// The picture's noise.
+    pub noise: &'a Noise,
+}
+
+/// Steps of brightness for which noise is known apart, cells of one that it takes, the
+/// middle of what noise alone changes between two pictures, and how fast it follows down
+/// and up.
+const LEVELS: usize = 16;
+const LEAST_CELLS: usize = 30;
+const MIDDLE: f32 = 0.954;
+const DOWN: f32 = 0.5;
+const UP: f32 = 0.02;
+
+/// Noise of luma (standard deviation), by luma.
+#[derive(Debug, Clone, Default)]
+pub struct Noise {
+    levels: [f32; LEVELS],
+    known: [bool; LEVELS],
+    spare: Vec<f32>,
+}
+
+impl Noise {
+    /// From what changes between two pictures: where nothing moves that is noise
+    /// alone, so that the least counts.
+    pub fn learn(&mut self, usable: &[bool], now: &[f32], before: &[f32]) {
+        for n in 0..LEVELS {
+            self.spare.clear();
+            for k in (0..now.len().min(before.len())).step_by(5) {
+                if usable[k] && Self::step(now[k]) == n {
+                    self.spare.push((now[k] - before[k]).abs());
+                }
+            }
+            if self.spare.len() < LEAST_CELLS {
+                continue;
+            }
+            let mid = self.spare.len() / 2;
+            let seen = *self.spare.select_nth_unstable_by(mid, f32::total_cmp).1 / MIDDLE;
+            let level = &mut self.levels[n];
+            if !self.known[n] {
+                self.known[n] = true;
+                *level = seen;
+            } else if seen < *level {
+                *level += DOWN * (seen - *level);
+            } else {
+                *level += UP * (seen - *level);
+            }
+        }
+    }
+
+    fn step(luma: f32) -> usize {
+        ((luma * (LEVELS as f32 / 256.0)) as usize).min(LEVELS - 1)
+    }
+
+    /// Of a cell of this luma.
+    pub fn of(&self, luma: f32) -> f32 {
+        self.levels[Self::step(luma)]
+    }
+}
+
 /// A ground cell that takes part in the estimate.
 #[derive(Debug, Clone, Copy)]
 struct Point {
@@ -209,11 +277,31 @@ struct Point {
     y: f32,
     value: f32,
     weight: f32,
+    block: usize,
 }
+
+/// Blocks (across, down) in which the ground's detail tells the speed, each by
+/// itself: what walks by, or a shadow's edge, fills few of them.
+const BLOCKS: (usize, usize) = (6, 4);
+const BLOCK_COUNT: usize = BLOCKS.0 * BLOCKS.1;
+/// The most that a block says (natural logarithm), and one of the lowest row, where
+/// edges of the vehicle's own light and shadow lie; how much of what a point says is
+/// its own, for neighbours share their texture.
+const MOST_SAID: f32 = 3.0;
+const MOST_SAID_LOW: f32 = 1.0;
+const OWN_SHARE: f32 = 0.4;
+/// A block whose best speed agrees by this much better than speeds do on average
+/// counts in full.
+const EXPLAINED: f32 = 0.25;
+/// Points that are asked for the speed, and least weight of them.
+const MOST_WITNESSES: usize = 250;
+const LEAST_WITNESSES: f32 = 8.0;
+const LEAST_IN_BLOCK: f32 = 2.0;
+/// Noises at which a point counts half.
+const HALF_NOISES: f32 = 5.0;
 
 /// Points used in one estimate.
 const MOST_POINTS: usize = 1400;
-const COARSE_POINTS: usize = 350;
 /// Ground farther than this many camera heights is too flat a view to help.
 const FARTHEST_HEIGHTS: f32 = 7.0;
 const STEPS: usize = 8;
@@ -263,123 +351,152 @@ impl Slack {
 pub struct Aligner {
     candidates: Vec<Point>,
     points: Vec<Point>,
+    /// The same and what stays in place, to tell the speed by.
+    witnesses: Vec<Point>,
+    /// By how much each block agrees better with each speed than with others, as a share.
+    explained: Vec<[f32; BLOCK_COUNT]>,
     residuals: Vec<f32>,
 }
 
 impl Aligner {
     /// Chooses the ground points of the picture `now` (a relief): strong local
-    /// contrast, spread over the ground, weighted by `ground[cell]` 0..1.
-    /// `noise_share` is the relief's share of single cells' noise.
+    /// contrast, spread over the ground. `noise_share` is the relief's share of single
+    /// cells' noise.
     ///
-    /// What is where it was in the `earlier` picture may move with the vehicle
-    /// (its bumper, its shadow) and is left out: a picture that stands still as
-    /// a whole is not estimated at all.
-    #[allow(clippy::too_many_arguments)]
-    pub fn choose(
-        &mut self,
-        layout: &Layout,
-        usable: &[bool],
-        now: Sight<'_>,
-        earlier: &[f32],
-        stuck: &[f32],
-        ground: &[f32],
-        noise_share: f32,
-    ) {
+    /// What is where it was in the `earlier` picture may move with the vehicle (its
+    /// bumper, its shadow); it is a witness of rest, but not refined on.
+    pub fn choose(&mut self, scene: &Scene<'_>, now: Sight<'_>, earlier: &[f32], noise_share: f32) {
+        let layout = scene.layout;
         self.points.clear();
-        let noise = |k: usize| noise_share * LUMA_NOISE * UNIT / (now.luma[k] + FLOOR);
-        let now = now.relief;
-        let (columns, rows) = (layout.columns, layout.rows);
+        self.witnesses.clear();
         self.candidates.clear();
+        let (columns, rows) = (layout.columns, layout.rows);
+        let Sight { relief: now, luma } = now;
         for r in (1..rows - 1).step_by(2) {
             if layout.row_distance[r] > FARTHEST_HEIGHTS * layout.height {
                 continue;
             }
             for c in (1 + (r / 2) % 2..columns - 1).step_by(2) {
                 let k = layout.at(c, r);
-                if !usable[k] || ground[k] <= 0.3 || stuck[k] >= MOST_STUCK {
+                if !scene.usable[k] || scene.ground[k] <= 0.3 || scene.stuck[k] >= MOST_STUCK {
                     continue;
                 }
                 let gx = now[k + 1] - now[k - 1];
                 let gy = now[k + columns] - now[k - columns];
-                let (strength, noise) = (gx.abs() + gy.abs(), noise(k));
+                let strength = gx.abs() + gy.abs();
+                // Of luma one, in the relief.
+                let unit = UNIT / (luma[k] + FLOOR);
+                let noise = noise_share * LUMA_NOISE * unit;
+                if strength < NOISES * noise {
+                    continue;
+                }
                 let stays = earlier
                     .get(k)
                     .is_some_and(|e| (now[k] - e).abs() < 0.2 * strength + noise);
-                if strength < NOISES * noise || stays {
-                    continue;
-                }
                 let (x, y) = layout.cell_place(c, r);
-                let telling =
-                    strength * strength / (strength * strength + HALF_STRENGTH * HALF_STRENGTH);
-                self.candidates.push(Point {
+                let seen = noise_share.max(BROAD_NOISE) * scene.noise.of(luma[k]) * unit;
+                let half = (HALF_NOISES * seen).max(HALF_STRENGTH);
+                let telling = strength * strength / (strength * strength + half * half);
+                let point = Point {
                     x,
                     y,
                     value: now[k],
-                    weight: ground[k] * telling,
-                });
+                    weight: scene.ground[k] * telling,
+                    block: r * BLOCKS.1 / rows * BLOCKS.0 + c * BLOCKS.0 / columns,
+                };
+                self.witnesses.push(point);
+                if !stays {
+                    self.candidates.push(point);
+                }
             }
         }
         let stride = (self.candidates.len() / MOST_POINTS).max(1);
         self.points.extend(self.candidates.iter().step_by(stride));
     }
 
-    /// Mean absolute disagreement for a motion on a few points, for a search.
-    fn disagreement(&self, layout: &Layout, earlier: &[f32], motion: &Motion) -> f32 {
-        let stride = (self.points.len() / COARSE_POINTS).max(1);
-        let (s, c) = motion.yaw.sin_cos();
-        let (mut sum, mut n, mut lost) = (0.0, 0.0f32, 0.0f32);
-        for p in self.points.iter().step_by(stride) {
-            let seen = layout
-                .before_turned(p.x, p.y, layout.height, motion, s, c)
-                .and_then(|(i, j)| look(earlier, layout.columns, layout.rows, i, j));
-            match seen {
-                Some(v) => {
-                    sum += (v - p.value).abs().min(MOST_DIFFERENCE) * p.weight;
-                    n += p.weight;
-                }
-                None => lost += p.weight,
-            }
-        }
-        if n < 0.3 * (n + lost) || n < 8.0 {
-            return f32::MAX;
-        }
-        sum / n
-    }
-
-    /// The best of several forward motions and turns, on the given relief.
-    pub fn search(
-        &self,
+    /// How likely the earlier picture is for each speed, as far as natural logarithms
+    /// of it differ; adds to `likely`. The pictures are `dt` seconds apart, the vehicle
+    /// turned by `yaw`.
+    pub fn weigh(
+        &mut self,
         layout: &Layout,
         earlier: &[f32],
-        alongs: impl Iterator<Item = f32>,
-        yaws: &[f32],
-    ) -> Found {
-        let mut found = Found {
-            cost: f32::MAX,
-            ..Found::default()
-        };
-        let (mut sum, mut n) = (0.0f32, 0.0f32);
-        for along in alongs {
-            for &yaw in yaws {
-                let motion = Motion {
-                    along,
-                    yaw,
-                    ..Motion::default()
-                };
-                let d = self.disagreement(layout, earlier, &motion);
-                if d == f32::MAX {
-                    continue;
+        dt: f32,
+        yaw: f32,
+        likely: &mut [f32; SPEEDS],
+    ) {
+        self.explained.clear();
+        self.explained.resize(SPEEDS, [0.0; BLOCK_COUNT]);
+        let stride = (self.witnesses.len() / MOST_WITNESSES).max(1);
+        let (s, c) = yaw.sin_cos();
+        // Sums of disagreement and of weight, for each speed and block.
+        let mut sums = [[(0.0f32, 0.0f32); BLOCK_COUNT]; SPEEDS];
+        let mut most = 0.0f32;
+        for (n, blocks) in sums.iter_mut().enumerate() {
+            let motion = Motion {
+                along: speed(n) * dt,
+                yaw,
+                ..Motion::default()
+            };
+            for p in self.witnesses.iter().step_by(stride) {
+                let seen = layout
+                    .before_turned(p.x, p.y, layout.height, &motion, s, c)
+                    .and_then(|(i, j)| look(earlier, layout.columns, layout.rows, i, j));
+                if let Some(v) = seen {
+                    let (sum, weight) = &mut blocks[p.block];
+                    *sum += (v - p.value).abs().min(MOST_DIFFERENCE) * p.weight;
+                    *weight += p.weight;
                 }
-                sum += d;
-                n += 1.0;
-                if d < found.cost {
-                    found.motion = motion;
-                    found.cost = d;
+            }
+            most = most.max(blocks.iter().map(|b| b.1).sum());
+        }
+        if most < LEAST_WITNESSES {
+            return;
+        }
+        for b in 0..BLOCK_COUNT {
+            let most = sums.iter().map(|s| s[b].1).fold(0.0, f32::max);
+            if most < LEAST_IN_BLOCK {
+                continue;
+            }
+            // Of a speed at which too little of the block was in view nothing is known.
+            let off = |n: usize| {
+                let (sum, weight) = sums[n][b];
+                (weight > 0.5 * most).then(|| sum / weight)
+            };
+            let (mut sum, mut met, mut least) = (0.0, 0.0f32, f32::MAX);
+            for v in (0..SPEEDS).filter_map(off) {
+                sum += v;
+                met += 1.0;
+                least = least.min(v);
+            }
+            let usual = sum / met.max(1.0);
+            let scale = least.max(LEAST_SCALE);
+            let low = b >= BLOCK_COUNT - BLOCKS.0;
+            let cap = if low { MOST_SAID_LOW } else { MOST_SAID };
+            for (n, l) in likely.iter_mut().enumerate() {
+                if let Some(v) = off(n) {
+                    self.explained[n][b] = (1.0 - v / usual.max(1e-3)).max(0.0);
+                    *l += (OWN_SHARE * most * (usual - v) / scale).clamp(-cap, cap);
                 }
             }
         }
-        found.typical = sum / n.max(1.0);
-        found
+    }
+
+    /// Takes over what another comparison's blocks said.
+    pub fn explain_like(&mut self, other: &Aligner) {
+        self.explained.clone_from(&other.explained);
+    }
+
+    /// Of the points chosen, those count whose block agrees better with the speed
+    /// `mps` than with others: elsewhere is nothing but noise.
+    pub fn trust_blocks(&mut self, mps: f32) {
+        let Some(explained) = self.explained.get(nearest(mps)) else {
+            return;
+        };
+        for p in &mut self.points {
+            p.weight *= (explained[p.block] / EXPLAINED).min(1.0);
+        }
+        self.points.retain(|p| p.weight > 0.02);
     }
 
     /// Robust residual scale of a motion before anything is refined.

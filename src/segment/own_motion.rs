@@ -1,79 +1,58 @@
 //! The vehicle's own motion from picture to picture.
 //!
-//! The ground is one plane, so its whole movement in the picture follows from
-//! a few values. They are sought on the fine relief first; where ground is
-//! almost smooth (snow, a garage's floor, lamplight) its texture drowns in the
-//! noise of single cells, and the search is repeated on a broad relief.
+//! The ground is one plane, so its whole movement in the picture follows from a few
+//! values. What is said here of a vehicle: that it has mass, and that its bumper, its
+//! shadow and dirt on the lens come along.
 
 use std::time::Duration;
 
-use super::motion::{look, Aligner, Estimate, Motion, Slack};
+use super::motion::{Estimate, Motion, Noise, Scene, Sight, Slack};
+use super::pace::Pace;
 use super::panorama::Layout;
 use super::relief::Filter;
-use super::seek::seek;
+use super::seek::{Pictures, Search, TRUSTED};
 
-/// By how much the best motion must agree better than motions do on average,
-/// and below what the broad relief is asked as well.
-const LEAST_DISTINCT: f32 = 0.12;
-const CLEAR_DISTINCT: f32 = 0.3;
-/// Correlation from which a motion is believed, and how fast speed follows.
-pub(super) const TRUSTED: f32 = 0.3;
+/// How fast speed follows.
 const FOLLOW: f32 = 0.5;
-/// Where two pictures in a row do not tell, one that is at least so many seconds
-/// older is asked, among so many; it must agree better by this much. Its weaker
-/// detail counts as well: noises of the relief, as a share, that it must exceed.
+/// Of older pictures the first that is at least so many seconds old is asked, among so
+/// many.
 const LONGER: f32 = 0.25;
-const LONGER_MARGIN: f32 = 0.05;
-const LONGER_NOISE: f32 = 0.35;
 const MOST_PAST: usize = 12;
 /// Hardest braking, m/s².
 const HARDEST_MPS2: f32 = 5.0;
-/// Blocks (across, down) in which the picture's detail votes on rest, contrast
-/// that has a vote, how much better one of the two must agree, votes that make
-/// a block count, and blocks that it takes to decide; else the slowest speed.
-const BLOCKS: (usize, usize) = (6, 4);
-const LEAST_DETAIL: f32 = 8.0;
-const CLEARLY: f32 = 0.5;
-const LEAST_VOTES: i32 = 4;
-const LEAST_BLOCKS: i32 = 6;
-const SLOWEST_MPS: f32 = 0.08;
-/// No votes near an edge as strong as this, in usual contrasts: of the own
-/// bumper or of a shadow. Half the window in which one is looked for.
+/// The own bumper shows up to this far behind the ground point under it, metres. Its
+/// edge: in usual contrasts and at least; the share by which it may change; pictures
+/// for which it stays; rows over which its halo spreads.
+const OWN_M: f32 = 0.45;
 const STRONG: f32 = 6.0;
 const LEAST_STRONG: f32 = 25.0;
+const STAYS: f32 = 0.25;
+const SETTLED: u8 = 4;
 const HALO: usize = 4;
 /// How fast the lasting relief follows, its step along a column from which an
 /// edge begins to count as stuck, and how far ground must move meanwhile.
 const STUCK_RATE: f32 = 0.12;
 const STUCK_DETAIL: f32 = 6.0;
 const STUCK_CALM: f32 = 1.2;
-const STUCK_FROM: f32 = 0.5;
 const STUCK_ROWS: f32 = 0.6;
-
-/// One picture as it is aligned.
-#[derive(Debug, Clone, Copy)]
-pub struct Sight<'a> {
-    /// Local contrast, per cell.
-    pub relief: &'a [f32],
-    /// Luma, per cell.
-    pub luma: &'a [f32],
-}
 
 /// Follows the vehicle; keeps its buffers.
 #[derive(Debug, Clone)]
 pub(super) struct Odometry {
-    fine: Aligner,
-    coarse: Aligner,
+    search: Search,
+    pace: Pace,
+    noise: Noise,
     broad: Vec<f32>,
     broad_before: Vec<f32>,
-    broad_earlier: Vec<f32>,
-    told: Told,
     /// Broad reliefs of earlier pictures, the last one first, and how old each is.
     past: Vec<(Vec<f32>, f32)>,
     lasting: Vec<f32>,
     unrest: Vec<f32>,
     stuck: Vec<f32>,
-    strong: Vec<f32>,
+    /// For how many pictures a strong edge has stayed in each cell.
+    settled: Vec<u8>,
+    /// Cells that surely do not show the own bumper.
+    open: Vec<bool>,
     velocity: Motion,
     measured: Motion,
     estimate: Estimate,
@@ -84,17 +63,17 @@ impl Odometry {
     /// At rest, over `cells` cells.
     pub fn new(cells: usize) -> Self {
         Odometry {
-            fine: Aligner::default(),
-            coarse: Aligner::default(),
+            search: Search::new(),
+            pace: Pace::new(),
+            noise: Noise::default(),
             broad: Vec::new(),
             broad_before: Vec::new(),
-            broad_earlier: Vec::new(),
-            told: Told::Fine,
             past: Vec::new(),
             lasting: vec![0.0; cells],
             unrest: vec![0.0; cells],
             stuck: vec![0.0; cells],
-            strong: Vec::new(),
+            settled: vec![0; cells],
+            open: Vec::new(),
             velocity: Motion::default(),
             measured: Motion::default(),
             estimate: Estimate::default(),
@@ -108,6 +87,7 @@ impl Odometry {
         self.velocity = Motion::default();
         self.measured = Motion::default();
         self.still_since = None;
+        self.pace = Pace::new();
         self.past.clear();
     }
 
@@ -142,8 +122,7 @@ impl Odometry {
         &self.lasting
     }
 
-    /// Refines a motion over a longer base with the points that the last step
-    /// chose: on the fine relief, or on the broad one if that tells nothing.
+    /// Refines a motion over a longer base, see [`Search::refine`].
     pub fn refine(
         &mut self,
         layout: &Layout,
@@ -152,20 +131,7 @@ impl Odometry {
         slack: &Slack,
         filter: &mut Filter,
     ) -> Estimate {
-        let fine = self
-            .fine
-            .refine(layout, earlier.relief, start, &start, slack);
-        if fine.quality > TRUSTED || matches!(self.told, Told::Fine) {
-            return fine;
-        }
-        filter.broad(
-            earlier.luma,
-            layout.columns,
-            layout.rows,
-            &mut self.broad_earlier,
-        );
-        self.coarse
-            .refine(layout, &self.broad_earlier, start, &start, slack)
+        self.search.refine(layout, earlier, start, slack, filter)
     }
 
     /// Estimates the motion between two pictures `dt` seconds apart.
@@ -183,80 +149,34 @@ impl Odometry {
     ) {
         std::mem::swap(&mut self.broad, &mut self.broad_before);
         self.keep_past(dt);
+        self.leave_out_own(layout, usable, now.relief, before.relief);
+        self.noise.learn(&self.open, now.luma, before.luma);
         filter.broad(now.luma, layout.columns, layout.rows, &mut self.broad);
-        self.fine
-            .choose(layout, usable, now, before.relief, &self.stuck, ground, 1.0);
-        let expected = Motion {
-            along: self.velocity.along * dt,
-            across: self.velocity.across * dt,
-            yaw: self.velocity.yaw * dt,
-            ..Motion::default()
-        };
-        // Which pictures told: reliefs of now and before, and how long apart.
-        let mut told = Told::Fine;
-        let (mut distinct, mut estimate) =
-            seek(&mut self.fine, layout, before.relief, &expected, dt);
-        if distinct < CLEAR_DISTINCT && self.broad_before.len() == self.broad.len() {
-            let broad = Sight {
-                relief: &self.broad,
-                luma: now.luma,
-            };
-            self.coarse.choose(
-                layout,
-                usable,
-                broad,
-                &self.broad_before,
-                &self.stuck,
-                ground,
-                super::relief::BROAD_NOISE,
-            );
-            let second = seek(&mut self.coarse, layout, &self.broad_before, &expected, dt);
-            if second.0 > distinct {
-                (distinct, estimate) = second;
-                told = Told::Broad;
-            }
-        }
-        // A picture that agrees as well with any motion says nothing.
-        if distinct < LEAST_DISTINCT {
-            estimate.quality *= (distinct / LEAST_DISTINCT).max(0.0);
-        }
-        if distinct < CLEAR_DISTINCT {
-            if let Some((longer, age)) =
-                self.over_longer(layout, usable, now.luma, ground, &expected, dt)
-            {
-                if longer.quality > estimate.quality + LONGER_MARGIN {
-                    estimate = longer;
-                    told = Told::Longer(age);
-                }
-            }
-        }
-        self.estimate = estimate;
-        self.told = told;
-        let (fresh, old, age) = match told {
-            Told::Fine => (now.relief, before.relief, dt),
-            Told::Broad => (&self.broad[..], &self.broad_before[..], dt),
-            Told::Longer(age) => {
-                let past = self.past.iter().find(|(_, a)| *a == age);
-                (
-                    &self.broad[..],
-                    past.map_or(&[][..], |(relief, _)| relief),
-                    age,
-                )
-            }
-        };
-        let motion = self.estimate.motion.times(age / dt);
-        let mut strong = std::mem::take(&mut self.strong);
-        let rest = self.rests(
+        let expected = self.velocity.times(dt);
+        self.pace.pass(dt);
+        let cells = self.broad.len();
+        let older = self.past.iter().find(|(_, age)| *age >= LONGER);
+        let scene = Scene {
             layout,
-            usable,
-            fresh,
-            old,
-            &motion,
-            filter,
-            &mut strong,
-            age,
-        );
-        self.strong = strong;
+            usable: &self.open,
+            stuck: &self.stuck,
+            ground,
+            noise: &self.noise,
+        };
+        let pictures = Pictures {
+            now,
+            broad: &self.broad,
+            before: before.relief,
+            broad_before: Some(&self.broad_before[..]).filter(|relief| relief.len() == cells),
+            dt,
+            older: older
+                .map(|(relief, age)| (&relief[..], *age))
+                .filter(|(relief, _)| relief.len() == cells),
+        };
+        self.estimate = self
+            .search
+            .step(&scene, &pictures, &expected, &mut self.pace);
+        let rest = self.pace.rest() > 0.5;
         // A vehicle has mass: it does not stop dead.
         let rolls =
             self.velocity.along.abs() > HARDEST_MPS2 * dt && self.estimate.quality > TRUSTED;
@@ -288,7 +208,44 @@ impl Odometry {
         }
     }
 
-    /// Keeps the last picture's broad relief for [`Self::over_longer`].
+    /// Leaves out what may be the own bumper: what lies below a strong edge that
+    /// stays in place close behind the vehicle. It would pass for a vehicle at rest
+    /// where the ground is smooth.
+    fn leave_out_own(&mut self, l: &Layout, usable: &[bool], now: &[f32], old: &[f32]) {
+        self.open.clear();
+        self.open.extend_from_slice(usable);
+        let near = OWN_M - l.foot.0 as f32;
+        let mut usual: Vec<f32> = now.iter().step_by(7).map(|v| v.abs()).collect();
+        let mid = usual.len() / 2;
+        let usual = *usual.select_nth_unstable_by(mid, f32::total_cmp).1;
+        let strong = (STRONG * usual).max(LEAST_STRONG);
+        for c in 0..l.columns {
+            let mut cut = l.rows;
+            for r in (l.horizon_row + 1..l.rows).rev() {
+                if l.cell_place(c, r).0 > near {
+                    break;
+                }
+                let k = l.at(c, r);
+                let stays = now[k].abs() > strong && (now[k] - old[k]).abs() < STAYS * now[k].abs();
+                let n = &mut self.settled[k];
+                *n = if stays {
+                    (*n + 1).min(2 * SETTLED)
+                } else {
+                    n.saturating_sub(2)
+                };
+                if *n >= SETTLED {
+                    cut = r;
+                }
+            }
+            if cut < l.rows {
+                for r in cut.saturating_sub(HALO)..l.rows {
+                    self.open[l.at(c, r)] = false;
+                }
+            }
+        }
+    }
+
+    /// Keeps the last picture's broad relief to be asked later.
     fn keep_past(&mut self, dt: f32) {
         let mut spare = if self.past.len() >= MOST_PAST {
             self.past
@@ -303,111 +260,6 @@ impl Odometry {
         for (_, age) in &mut self.past {
             *age += dt;
         }
-    }
-
-    /// The motion since the last picture, if the vehicle went on steadily since
-    /// an older one: detail that drowns in the noise from picture to picture has
-    /// moved on by more.
-    fn over_longer(
-        &mut self,
-        layout: &Layout,
-        usable: &[bool],
-        luma: &[f32],
-        ground: &[f32],
-        expected: &Motion,
-        dt: f32,
-    ) -> Option<(Estimate, f32)> {
-        let (relief, age) = self.past.iter().find(|(_, age)| *age >= LONGER)?;
-        let age = *age;
-        if relief.len() != self.broad.len() {
-            return None;
-        }
-        let broad = Sight {
-            relief: &self.broad,
-            luma,
-        };
-        self.coarse.choose(
-            layout,
-            usable,
-            broad,
-            relief,
-            &self.stuck,
-            ground,
-            LONGER_NOISE,
-        );
-        let (on, back) = (age / dt, dt / age);
-        let (_, mut estimate) = seek(&mut self.coarse, layout, relief, &expected.times(on), age);
-        estimate.motion = estimate.motion.times(back);
-        estimate.along_sd *= back;
-        Some((estimate, age))
-    }
-
-    /// Whether the vehicle stands still. Detail all over the picture votes: it
-    /// agrees with the motion found, or with none. Votes are counted by blocks,
-    /// for what walks by or the own bumper fills few of them.
-    #[allow(clippy::too_many_arguments)]
-    fn rests(
-        &self,
-        l: &Layout,
-        usable: &[bool],
-        now: &[f32],
-        old: &[f32],
-        motion: &Motion,
-        filter: &mut Filter,
-        edges: &mut Vec<f32>,
-        dt: f32,
-    ) -> bool {
-        // The windows of the relief spread a strong edge over its surroundings.
-        let mut usual: Vec<f32> = now.iter().step_by(7).map(|v| v.abs()).collect();
-        let mid = usual.len() / 2;
-        let usual = *usual.select_nth_unstable_by(mid, f32::total_cmp).1;
-        let strong = (STRONG * usual).max(LEAST_STRONG);
-        edges.clear();
-        edges.extend(now.iter().map(|v| f32::from(v.abs() > strong)));
-        let halo = filter.box_mean(edges, l.columns, l.rows, HALO);
-        let mut votes = [[0i32; 2]; BLOCKS.0 * BLOCKS.1];
-        let top = l.horizon_row.max(2);
-        for r in (top..l.rows - 2).step_by(3) {
-            for c in (2..l.columns - 2).step_by(3) {
-                let k = l.at(c, r);
-                if !usable[k] || self.stuck[k] > STUCK_FROM || halo[k] > 0.0 {
-                    continue;
-                }
-                let across = (now[k + 1] - now[k - 1]).abs();
-                let along = (now[k + l.columns] - now[k - l.columns]).abs();
-                let detail = across.max(along);
-                if detail < LEAST_DETAIL {
-                    continue;
-                }
-                let stays = (now[k] - old[k]).abs();
-                let (x, y) = l.cell_place(c, r);
-                let moves = l
-                    .before(x, y, 0.0, motion)
-                    .and_then(|(i, j)| look(old, l.columns, l.rows, i, j))
-                    .map_or(f32::MAX, |v| (now[k] - v).abs());
-                let block =
-                    (r - top) * BLOCKS.1 / (l.rows - top) * BLOCKS.0 + c * BLOCKS.0 / l.columns;
-                // Without any motion both are the same: it stays.
-                if stays <= CLEARLY * moves || moves >= stays && stays < CLEARLY * detail {
-                    votes[block][0] += 1;
-                } else if moves < CLEARLY * stays {
-                    votes[block][1] += 1;
-                }
-            }
-        }
-        let (mut still, mut moving) = (0, 0);
-        for [stay, go] in votes {
-            if stay + go >= LEAST_VOTES {
-                still += i32::from(stay > go);
-                moving += i32::from(go > stay);
-            }
-        }
-        tracing::debug!(still, moving, "blocks");
-        if still + moving >= LEAST_BLOCKS {
-            return 2 * moving < still;
-        }
-        // Hardly anything to see: whether the little that there is moves.
-        self.estimate.quality < TRUSTED || motion.along.abs() < SLOWEST_MPS * dt
     }
 
     /// While the ground runs through the picture, its relief averages out; an
@@ -435,15 +287,4 @@ impl Odometry {
             }
         }
     }
-}
-
-/// Which pictures told the motion.
-#[derive(Debug, Clone, Copy)]
-enum Told {
-    /// The last two, cell by cell.
-    Fine,
-    /// The last two, by patches.
-    Broad,
-    /// The last and one that is so many seconds older, by patches.
-    Longer(f32),
 }

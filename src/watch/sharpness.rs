@@ -18,6 +18,8 @@ const BLOCKS: usize = ACROSS * DOWN;
 const FLOOR: f32 = 12.0;
 /// Mean step that sensor noise alone makes.
 const NOISE: f32 = 0.9;
+/// Up to this brightness most of the detail is noise, which light takes away.
+const DARK: f32 = 60.0;
 /// Blocks with less relative detail than this cannot lose any.
 const LEAST_DETAIL: f32 = 0.012;
 /// Blocks with so much detail that a picture has at least: even fresh snow has
@@ -128,8 +130,10 @@ impl Sharpness {
                 *gone = true;
                 lost += 1.0;
                 let expected = (self.level[b] + FLOOR) * gain;
-                let off = ((self.mean[b] + FLOOR) / expected - 1.0).abs();
-                other += f32::from(off > OTHER_LIGHT);
+                let off = (self.mean[b] + FLOOR) / expected - 1.0;
+                // Something in the lamps' light has come into the dark: no dirt.
+                let lit = off > 0.0 && self.level[b] < DARK;
+                other += f32::from(off.abs() > OTHER_LIGHT && !lit);
             }
         }
         let shown = self.detail.iter().filter(|d| **d >= LEAST_DETAIL).count();
@@ -346,6 +350,29 @@ mod tests {
             row[..100].fill(20);
         }
         assert_eq!(s.step(&p, 0.15, GAP), Some(Reason::Dirty));
+    }
+
+    /// Noise in the dark looks like detail; a wall that comes into the lamps' light takes
+    /// it away and is no dirt.
+    #[test]
+    fn what_comes_into_the_light_at_night_is_no_dirt() {
+        let night = |seed: u32, wall: bool| {
+            let mut p = textured(seed);
+            for (row, line) in p.data.chunks_mut(320).enumerate() {
+                for (column, v) in line.iter_mut().enumerate().take(100) {
+                    let grain = (*v % 20) as i16 - 10;
+                    let bricks = 10 * i16::from((column / 8 + row / 4) % 2 == 0);
+                    let luma = if wall { 110 + bricks } else { 20 + grain };
+                    *v = luma as u8;
+                }
+            }
+            p
+        };
+        let mut s = Sharpness::default();
+        for i in 0..20 {
+            s.step(&night(i + 1, false), 0.15, GAP);
+        }
+        assert_eq!(s.step(&night(50, true), 0.15, GAP), None);
     }
 
     #[test]

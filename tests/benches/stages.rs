@@ -14,7 +14,9 @@ use criterion::{criterion_group, criterion_main, Criterion};
 use hindward::camera::{ClipSource, Decoder, Grab, Picture, RawFrame, Source};
 use hindward::profile::Profile;
 use hindward::segment::relief::Filter;
-use hindward::segment::{Aligner, GroundModel, Layout, Motion, Panorama, Sight, Slack};
+use hindward::segment::{
+    Aligner, GroundModel, Layout, Motion, Noise, Panorama, Scene, Sight, Slack, SPEEDS,
+};
 use hindward::watch::{Input, Pipeline};
 
 /// Seeing works on pictures decoded at half size, as replay and run do.
@@ -134,6 +136,7 @@ fn stages(c: &mut Criterion) {
     let cells = layout.columns * layout.rows;
     let (stuck, sure) = (vec![0.0; cells], vec![1.0; cells]);
     let slack = Slack::BETWEEN_PICTURES;
+    let noise = Noise::default();
     let mut aligner = Aligner::default();
     let mut turn = Turn::new(n - 1);
     c.bench_function("own motion", |b| {
@@ -144,10 +147,21 @@ fn stages(c: &mut Criterion) {
                 relief: &reliefs[i + 1].0,
                 luma: &reliefs[i + 1].1,
             };
-            aligner.choose(&layout, &layout.watched, now, earlier, &stuck, &sure, 1.0);
-            let steps = (0..=26).map(|k| -0.07 + 0.015 * k as f32);
-            let found = aligner.search(&layout, earlier, steps, &[0.0, 0.001]);
-            let start: Motion = found.motion;
+            let scene = Scene {
+                layout: &layout,
+                usable: &layout.watched,
+                stuck: &stuck,
+                ground: &sure,
+                noise: &noise,
+            };
+            aligner.choose(&scene, now, earlier, 1.0);
+            let mut likely = [0.0; SPEEDS];
+            aligner.weigh(&layout, earlier, 1.0 / 15.0, 0.001, &mut likely);
+            aligner.trust_blocks(1.0);
+            let start = Motion {
+                along: 1.0 / 15.0,
+                ..Motion::default()
+            };
             black_box(aligner.refine(&layout, earlier, start, &start, &slack))
         });
     });

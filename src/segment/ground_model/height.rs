@@ -1,9 +1,9 @@
 //! Evidence of height, remembered and carried along with the ground.
 
-use super::super::motion::{look, Motion, Slack};
-use super::super::own_motion::{Sight, TRUSTED};
+use super::super::motion::{look, Motion, Sight, Slack};
 use super::super::parallax::Look;
 use super::super::relief::{FLOOR, RADIUS, UNIT};
+use super::super::seek::TRUSTED;
 use super::super::sweep::Views;
 use super::{GroundModel, Key};
 
