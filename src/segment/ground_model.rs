@@ -159,7 +159,7 @@ impl GroundModel {
             parallax: Parallax::default(),
             older_flat: Flat::default(),
             sweep: Sweep::default(),
-            sweeps: false,
+            sweeps: true,
             feet: Feet::default(),
             change: Change::default(),
             stages: Stages::default(),
