@@ -229,6 +229,8 @@ def no_signal(rig, board):
     """Before a signal comes the camera shows snow: never told as clear, from boot on."""
     board.shell("/opt/rig/camera stop")
     board.reverse(True)
+    # The start at boot is one of the five; let it come to its verdict.
+    board.sleep(3)
     fault = fault_after(board, "started without a signal", "systemctl restart hindward.service")
     board.reverse(False)
     for _ in range(3):
