@@ -229,25 +229,25 @@ const UP: f32 = 0.02;
 pub struct Noise {
     levels: [f32; LEVELS],
     known: [bool; LEVELS],
-    spare: Vec<f32>,
+    changes: [Vec<f32>; LEVELS],
 }
 
 impl Noise {
     /// From what changes between two pictures: where nothing moves that is noise
     /// alone, so that the least counts.
     pub fn learn(&mut self, usable: &[bool], now: &[f32], before: &[f32]) {
-        for n in 0..LEVELS {
-            self.spare.clear();
-            for k in (0..now.len().min(before.len())).step_by(5) {
-                if usable[k] && Self::step(now[k]) == n {
-                    self.spare.push((now[k] - before[k]).abs());
-                }
+        self.changes.iter_mut().for_each(Vec::clear);
+        for k in (0..now.len().min(before.len())).step_by(5) {
+            if usable[k] {
+                self.changes[Self::step(now[k])].push((now[k] - before[k]).abs());
             }
-            if self.spare.len() < LEAST_CELLS {
+        }
+        for (n, changes) in self.changes.iter_mut().enumerate() {
+            if changes.len() < LEAST_CELLS {
                 continue;
             }
-            let mid = self.spare.len() / 2;
-            let seen = *self.spare.select_nth_unstable_by(mid, f32::total_cmp).1 / MIDDLE;
+            let mid = changes.len() / 2;
+            let seen = *changes.select_nth_unstable_by(mid, f32::total_cmp).1 / MIDDLE;
             let level = &mut self.levels[n];
             if !self.known[n] {
                 self.known[n] = true;

@@ -6,7 +6,7 @@
 
 use std::time::Duration;
 
-use super::motion::{Estimate, Motion, Noise, Scene, Sight, Slack};
+use super::motion::{Estimate, Motion, Noise, Scene, Sight};
 use super::pace::Pace;
 use super::panorama::Layout;
 use super::relief::Filter;
@@ -122,16 +122,9 @@ impl Odometry {
         &self.lasting
     }
 
-    /// Refines a motion over a longer base, see [`Search::refine`].
-    pub fn refine(
-        &mut self,
-        layout: &Layout,
-        earlier: Sight<'_>,
-        start: Motion,
-        slack: &Slack,
-        filter: &mut Filter,
-    ) -> Estimate {
-        self.search.refine(layout, earlier, start, slack, filter)
+    /// The search, to refine a motion over a longer base.
+    pub fn search(&mut self) -> &mut Search {
+        &mut self.search
     }
 
     /// Estimates the motion between two pictures `dt` seconds apart.

@@ -56,9 +56,9 @@ impl Pace {
     pub fn pass(&mut self, dt: f32) {
         let reach = (USUAL_MPS2 * dt / STEP).max(0.3);
         let width = ((3.0 * reach).ceil() as usize).min(SPEEDS - 1);
-        let kernel: Vec<f32> = (0..=width)
-            .map(|n| (-0.5 * (n as f32 / reach).powi(2)).exp())
-            .collect();
+        let bell: [f32; SPEEDS] =
+            std::array::from_fn(|n| (-0.5 * (n as f32 / reach).powi(2)).exp());
+        let kernel = &bell[..=width];
         let sum = kernel[0] + 2.0 * kernel[1..].iter().sum::<f32>();
         let mut next = [0.0f32; SPEEDS];
         for (n, p) in self.speeds.iter().enumerate() {

@@ -85,7 +85,7 @@ impl GroundModel {
             relief: &self.keys[i].relief,
             luma: &self.keys[i].panorama.y,
         };
-        let fine = self.own_motion.refine(
+        let fine = self.own_motion.search().refine(
             &self.layout,
             earlier,
             start,
@@ -176,7 +176,7 @@ impl GroundModel {
             luma: &self.keys[i].panorama.y,
         };
         let start = self.keys[i].since;
-        let fine = self.own_motion.refine(
+        let fine = self.own_motion.search().refine(
             &self.layout,
             earlier,
             start,
