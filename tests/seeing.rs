@@ -91,3 +91,46 @@ fn bare_ground_is_silent() {
         "{total}"
     );
 }
+
+/// The smooth floor shows next to nothing of what gravel shows, as a smeared lens does of
+/// gravel; on both the picture keeps its horizon only if the lens is clean.
+#[test]
+fn a_smooth_floor_after_gravel_is_no_smeared_lens() {
+    let dir = tempfile::tempdir().unwrap();
+    for (event, expected) in [
+        ("", "Clear"),
+        (
+            "[[event]]\nkind = \"smeared\"\nstart_s = 5.5\nover_s = 0.5\nshare = 0.9\n",
+            "CannotTell:smeared",
+        ),
+    ] {
+        // The border lies 3 m behind; 3.8 m are driven. With the smear, gravel all the way.
+        let floor = "[[mark]]\nkind = \"patch\"\nground = \"garage-floor\"\n\
+                     at = [14, 0]\nsize = [22, 40]\n";
+        let scene = format!(
+            "seed = 12\nrate_hz = 8\nduration_s = 7.5\nprofile = {:?}\n\
+             [ground]\nkind = \"gravel\"\n[light]\nkind = \"overcast\"\n\
+             [vehicle]\nmotion = [[0, 0, 0], [1, 0, 0], [1.6, 0.8, 0], [6, 0.8, 0], [6.5, 0, 0]]\n\
+             {}{event}",
+            concat!(env!("CARGO_MANIFEST_DIR"), "/config/hatch.toml"),
+            if event.is_empty() { floor } else { "" }
+        );
+        std::fs::write(dir.path().join("scene.toml"), scene).unwrap();
+        let _ = std::fs::remove_dir_all(dir.path().join("clip"));
+        let _ = std::fs::remove_dir_all(dir.path().join("run"));
+        hindward(&["stage", "scene.toml", "--out", "clip"], dir.path());
+        hindward(&["replay", "clip", "--out", "run"], dir.path());
+        let text = std::fs::read_to_string(dir.path().join("run/detections.csv")).unwrap();
+        let told: Vec<&str> = text
+            .lines()
+            .skip(1)
+            .map(|row| row.rsplit(',').next().unwrap())
+            .collect();
+        assert_eq!(told.len(), 60);
+        let after = if event.is_empty() { 10 } else { 52 };
+        assert!(
+            told[after..].iter().all(|t| *t == expected),
+            "{expected}: {told:?}"
+        );
+    }
+}

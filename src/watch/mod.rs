@@ -4,6 +4,7 @@ mod conductor;
 mod devices;
 mod eyes;
 mod health;
+mod lasting;
 mod live_clip;
 mod notify;
 mod pace;
