@@ -195,6 +195,14 @@ mod pi {
         Some((channel, function))
     }
 
+    /// Switches a PWM off. The kernel refuses that of one that has no period yet.
+    fn hush(pwm: &Pwm) -> rppal::pwm::Result<()> {
+        if pwm.is_enabled()? {
+            pwm.disable()?;
+        }
+        Ok(())
+    }
+
     impl PiLine {
         /// Also silences what a run that was killed may have left sounding.
         fn take_pwm(&mut self) {
@@ -244,7 +252,7 @@ mod pi {
                 }
                 None => {
                     // What a PWM that is off does to its pin is its own affair.
-                    let done = pwm.disable().with_context(failed);
+                    let done = hush(pwm).with_context(failed);
                     self.set(false)?;
                     self.pin.set_mode(Mode::Output);
                     done?;
@@ -265,7 +273,7 @@ mod pi {
             self.pin.set_mode(Mode::Output);
             if let Some((pwm, function)) = &self.pwm {
                 // Off it holds the pin low; so the next start finds it led here.
-                if pwm.disable().is_ok() && !self.active_low {
+                if hush(pwm).is_ok() && !self.active_low {
                     self.pin.set_mode(*function);
                 }
             }
