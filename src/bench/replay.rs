@@ -18,7 +18,7 @@ use crate::watch::{Input, Outcome, Pipeline};
 use crate::zone::Verdict;
 
 use super::run_folder::RunFolder;
-use super::tables::{Summary, Tables};
+use super::tables::{Summary, Tables, Weighed};
 
 /// Run a recorded clip through the same loop that runs on board.
 #[derive(Debug, Args)]
@@ -45,6 +45,10 @@ pub struct ReplayArgs {
     /// Also write a picture of every stage for each frame into stages/.
     #[arg(long)]
     pub stages: bool,
+    /// Also write candidates.csv: all that was weighed whether it stands, by what, and how
+    /// probable it was.
+    #[arg(long)]
+    pub candidates: bool,
     /// Print the summary as JSON instead of text.
     #[arg(long)]
     pub json: bool,
@@ -136,6 +140,10 @@ fn replay(
     if args.stages {
         fs::create_dir_all(folder.path("stages"))?;
     }
+    let mut weighed = match args.candidates {
+        true => Some(Weighed::create(folder, profile)?),
+        false => None,
+    };
     let mut laps = Laps::default();
     let mut frame = RawFrame::empty();
     let mut picture = Picture::default();
@@ -186,12 +194,18 @@ fn replay(
                 super::stage_picture::write(&folder.path(&name), model)?;
             }
         }
+        if let (Some(weighed), Some(model)) = (&mut weighed, pipeline.ground_model()) {
+            weighed.add(frame.seq, now, model)?;
+        }
         bar.inc(1);
     }
     bar.finish_and_clear();
     sound.finish(frame.captured)?;
     if let Some(view) = view {
         view.avi.finish()?;
+    }
+    if let Some(weighed) = weighed {
+        weighed.finish()?;
     }
     let summary = tables.finish(folder)?;
     Ok((summary, laps))

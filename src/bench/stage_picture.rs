@@ -11,7 +11,7 @@ use crate::segment::GroundModel;
 const ACROSS: u32 = 5;
 
 /// Writes the stages of the model's last frame as a PNG: picture, relief,
-/// appearance, parallax, feet of what stands; change, uprights, missing texture,
+/// appearance, parallax, feet of what stands; change or own movement, uprights, missing texture,
 /// fused odds, blob cells. Evidence is red for "stands", blue for "ground", as
 /// far as ±3 log-odds (±9 for feet).
 ///
@@ -51,7 +51,7 @@ pub fn write(path: &Path, model: &GroundModel) -> anyhow::Result<()> {
                 signed(get(&s.appearance, k)),
                 signed(get(&s.parallax, k)),
                 signed(get(&s.standing, k) / 3.0),
-                signed(get(&s.change, k)),
+                signed(get(&s.change, k) + get(&s.stir, k)),
                 signed(get(&s.upright, k)),
                 signed(get(&s.smooth, k)),
                 signed(get(&s.evidence, k)),

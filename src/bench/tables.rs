@@ -11,6 +11,7 @@ use serde::Serialize;
 
 use crate::camera::{ClipSource, Source};
 use crate::profile::Profile;
+use crate::segment::{Candidate, GroundModel};
 use crate::watch::Outcome;
 use crate::zone::Verdict;
 
@@ -20,6 +21,9 @@ use super::run_folder::RunFolder;
 pub const DETECTIONS: &str = "frame,time_s,id,behind_m,side_m,sigma_m,height_m,zone,verdict";
 /// Columns of motion.csv.
 pub const MOTION: &str = "frame,time_s,speed_mps,yaw_rate_rps,inliers,quality";
+
+/// First columns of candidates.csv.
+pub const CANDIDATES: &str = "frame,time_s,behind_m,side_m,left_m,right_m,probability";
 
 /// Totals of a replay.
 #[derive(Debug, Clone, Serialize)]
@@ -96,6 +100,63 @@ pub fn verdict_word(verdict: &Verdict) -> String {
         Verdict::Clear => "Clear".into(),
         Verdict::Obstacle(_) => "Obstacle".into(),
         Verdict::CannotTell { reason } => format!("CannotTell:{}", reason.word()),
+    }
+}
+
+/// Writer of candidates.csv.
+pub struct Weighed {
+    file: BufWriter<File>,
+    /// The camera's foot point.
+    foot: (f64, f64),
+}
+
+impl Weighed {
+    /// Opens the table of a run.
+    ///
+    /// # Errors
+    /// The folder cannot be written.
+    pub fn create(folder: &RunFolder, profile: &Profile) -> anyhow::Result<Self> {
+        let mut file = BufWriter::new(File::create(folder.path("candidates.csv"))?);
+        let measures = Candidate::MEASURES.join(",");
+        writeln!(file, "{CANDIDATES},{measures}")?;
+        let camera = profile.ground().camera_position();
+        Ok(Weighed {
+            file,
+            foot: (camera.x, camera.y),
+        })
+    }
+
+    /// Adds one frame.
+    ///
+    /// # Errors
+    /// The disk is full.
+    pub fn add(&mut self, frame: u64, now: Duration, model: &GroundModel) -> anyhow::Result<()> {
+        for c in model.candidates() {
+            let side = |across: f32| self.foot.1 + f64::from(across);
+            write!(
+                self.file,
+                "{frame},{:.3},{:.3},{:.3},{:.3},{:.3},{:.3}",
+                now.as_secs_f64(),
+                self.foot.0 + f64::from(c.nearest_m.0),
+                side(c.nearest_m.1),
+                side(c.across_m.0),
+                side(c.across_m.1),
+                c.probability
+            )?;
+            for measure in c.measures() {
+                write!(self.file, ",{measure:.5}")?;
+            }
+            writeln!(self.file)?;
+        }
+        Ok(())
+    }
+
+    /// Closes the table.
+    ///
+    /// # Errors
+    /// The disk is full.
+    pub fn finish(mut self) -> anyhow::Result<()> {
+        Ok(self.file.flush()?)
     }
 }
 

@@ -17,7 +17,7 @@ const REFUTED: f32 = 0.1;
 const NEAR: usize = 2;
 /// A place stands out from the rows this near, and is believed from this sum.
 const PEAK: usize = 3;
-const LEAST: f32 = 6.0;
+const LEAST: f32 = 3.6;
 /// Distances that are as likely as the best count from this share of its sum.
 const PLATEAU: f32 = 0.94;
 /// Of what is so many rows high, rows that are seen to be ground are taken off.
@@ -25,8 +25,8 @@ const TALL: usize = 10;
 const SEEN_FLAT: f32 = -3.3;
 /// Broad things may be low: from this sum if the mean over so many columns to
 /// both sides reaches that.
-const LEAST_IN_BROAD: f32 = 2.0;
-const LEAST_BROAD: f32 = 3.5;
+const LEAST_IN_BROAD: f32 = 1.2;
+const LEAST_BROAD: f32 = 2.1;
 const BROAD: usize = 9;
 /// What each cell brings: a share of the sum, and no more than this.
 const SHARE: f32 = 1.2;

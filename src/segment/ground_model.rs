@@ -17,12 +17,14 @@ use super::blob::Blob;
 use super::change::Change;
 use super::edges::Upright;
 use super::feet::Feet;
+use super::groups::Candidate;
 use super::motion::{look, Estimate, Motion, Places, Sight};
 use super::own_motion::Odometry;
 use super::own_parts::OwnParts;
 use super::panorama::{Layout, Panorama};
 use super::parallax::{Flat, Parallax};
 use super::relief::Filter;
+use super::standing::{of_picture, Circumstances, Measures};
 use super::sweep::Sweep;
 
 /// Log-odds that a cell of the watch area is not ground, before any cue.
@@ -73,6 +75,8 @@ pub struct Stages {
     pub parallax: Vec<f32>,
     /// Change evidence at rest.
     pub change: Vec<f32>,
+    /// What moves by itself while the vehicle moves.
+    pub stir: Vec<f32>,
     /// Upright edges as evidence.
     pub upright: Vec<f32>,
     /// What stands, by the place of its foot.
@@ -128,6 +132,7 @@ pub struct GroundModel {
     own: OwnParts,
     spread: f32,
     texture: f32,
+    candidates: Vec<Candidate>,
     last: Option<Duration>,
 }
 
@@ -179,6 +184,7 @@ impl GroundModel {
             own: OwnParts::new(cells),
             spread: USUAL.0,
             texture: USUAL.1,
+            candidates: Vec::new(),
             last: None,
         })
     }
@@ -191,6 +197,11 @@ impl GroundModel {
     /// What the stages made of the last frame.
     pub fn stages(&self) -> &Stages {
         &self.stages
+    }
+
+    /// Everything of the last frame that was weighed whether it stands.
+    pub fn candidates(&self) -> &[Candidate] {
+        &self.candidates
     }
 
     /// The vehicle's motion between the last two frames.
@@ -237,7 +248,7 @@ impl GroundModel {
         self.judge_smoothness();
         self.ground_smoothness();
         self.fuse();
-        let blobs = self.gather();
+        let blobs = self.gather(now);
         // What stands takes no part in finding the motion of the ground.
         for (ground, &stands) in self.ground.iter_mut().zip(&self.stages.mask) {
             if stands {
@@ -418,8 +429,12 @@ impl GroundModel {
                     } else {
                         s.upright[k]
                     };
-                    s.odds[k] =
-                        weight * colour + s.parallax[k] + s.smooth[k] + s.change[k] + upright;
+                    s.odds[k] = weight * colour
+                        + s.parallax[k]
+                        + s.smooth[k]
+                        + s.change[k]
+                        + s.stir[k]
+                        + upright;
                 }
                 // In the dark there is nothing but noise to see.
                 if s.odds[k] > 0.0 {
@@ -440,14 +455,32 @@ impl GroundModel {
         }
     }
 
-    fn gather(&mut self) -> Vec<Blob> {
+    fn gather(&mut self, now: Duration) -> Vec<Blob> {
+        let (own, estimate) = (&self.own_motion, self.own_motion.estimate());
+        let feet = self.feet.memory();
+        let still = own.still_since().map(|since| now.saturating_sub(since));
+        let picture = Measures {
+            moves: f32::from(own.moves()),
+            quality: estimate.quality,
+            residual: estimate.residual,
+            speed: own.measured().along,
+            still_s: still.map_or(0.0, |s| s.as_secs_f32()),
+            texture: self.texture,
+            spread: self.spread,
+            proven: self.proven,
+            ..of_picture(&self.layout, &self.stages, &self.usable, &self.memory, feet)
+        };
         super::groups::gather(
             &self.layout,
             &mut self.stages,
             &self.feet.found,
             &self.settings,
-            self.texture,
             self.overhang_m,
+            &Circumstances {
+                windows: &self.memory,
+                picture,
+            },
+            &mut self.candidates,
         )
     }
 

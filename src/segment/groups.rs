@@ -15,6 +15,7 @@ use super::contact::{reach_down, sharpen};
 use super::feet::Foot;
 use super::ground_model::Stages;
 use super::panorama::Layout;
+use super::standing::{measure, probability, Circumstances, Measures};
 
 /// Contacts of neighbouring columns further apart than this share of their
 /// distance (plus a floor) belong to different things.
@@ -33,13 +34,11 @@ const PASSES: usize = 3;
 const FALL: f32 = 5.0;
 /// What a blank cell costs a run: things are not endless.
 const BLANK: f32 = 0.12;
-/// Parallax evidence, the mean of a group, that moving light does not bring.
-const SURE_PARALLAX: f32 = 1.5;
+/// A run brings as much as so many cells that are sure alone, or is not weighed.
+const SURE_CELLS: f32 = 3.0;
 
-/// What the sweep of upright columns brings a group, all columns together.
-const SWEPT: f32 = 0.032;
-const MOST_SWEPT: f32 = 125.0;
-const SURE_SWEPT: f32 = 64.0;
+/// Evidence below which a cell is seen to be ground.
+const SEEN_GROUND: f32 = -0.5;
 
 /// Rows above the own vehicle that count as its rim, and how far up a thing
 /// must reach that is believed there.
@@ -60,33 +59,75 @@ pub(super) struct Run {
     pub swept: f32,
 }
 
-/// Finds the runs, groups them and keeps what stands. `texture` is the usual
-/// luma step from row to row on bare ground.
+/// A group that was weighed, as it was before its contact was sharpened.
+#[derive(Debug, Clone)]
+pub struct Candidate {
+    /// Its nearest place from the camera's foot point: metres along and across.
+    pub nearest_m: (f32, f32),
+    /// Where it ends to the left and to the right, metres across.
+    pub across_m: (f32, f32),
+    /// Probability that it stands.
+    pub probability: f64,
+    measures: Measures,
+}
+
+impl Candidate {
+    /// Names of [`Candidate::measures`].
+    pub const MEASURES: &[&str] = Measures::NAMES;
+
+    /// By what it was weighed.
+    pub fn measures(&self) -> [f32; Measures::NAMES.len()] {
+        self.measures.values()
+    }
+
+    fn of(l: &Layout, group: &[Run], measures: Measures, probability: f64) -> Candidate {
+        let mut candidate = Candidate {
+            nearest_m: (f32::MAX, 0.0),
+            across_m: (f32::MAX, f32::MIN),
+            probability,
+            measures,
+        };
+        for run in group {
+            let (along, across) = l.place(run.column, run.contact);
+            if along < candidate.nearest_m.0 {
+                candidate.nearest_m = (along, across);
+            }
+            let ends = &mut candidate.across_m;
+            *ends = (ends.0.min(across), ends.1.max(across));
+        }
+        candidate
+    }
+}
+
+/// Finds the runs, groups them and keeps what stands; what was weighed goes into
+/// `candidates`.
 pub(super) fn gather(
     l: &Layout,
     s: &mut Stages,
     feet: &[Vec<Foot>],
     settings: &SegmentSettings,
-    texture: f32,
     overhang_m: f32,
+    about: &Circumstances<'_>,
+    candidates: &mut Vec<Candidate>,
 ) -> Vec<Blob> {
+    let texture = about.picture.texture;
     let logit = |p: f64| (p / (1.0 - p)).ln() as f32;
-    // A run must bring as much as a handful of cells that are sure alone.
-    let believed = 5.0 * (1.0 + logit(settings.enter_probability.clamp(0.05, 0.99)));
+    // A run must bring as much as a few cells that are sure alone.
+    let believed = SURE_CELLS * (1.0 + logit(settings.enter_probability.clamp(0.05, 0.99)));
+    candidates.clear();
     s.mask.clear();
     s.mask.resize(l.columns * l.rows, false);
     let mut standing_groups: Vec<(Vec<Run>, f64)> = Vec::new();
     // What lies before a thing must not hide it: where a group turns out to be
     // ground, its columns are looked at again farther off.
     let mut begin: Vec<Option<usize>> = vec![Some(l.rows - 1); l.columns];
-    for _ in 0..PASSES {
+    for looks in 0..PASSES {
         let groups = group_runs(l, s, feet, &begin, believed, settings);
         begin.fill(None);
         for group in groups {
-            let mut probability = standing(l, s, &group);
-            if at_rim(s, &group) {
-                probability = probability.min(settings.stay_probability);
-            }
+            let measures = measure(l, s, about, &group, looks, at_rim(s, &group));
+            let probability = probability(&measures);
+            candidates.push(Candidate::of(l, &group, measures, probability));
             if probability >= settings.stay_probability {
                 standing_groups.push((group, probability));
             } else {
@@ -200,6 +241,7 @@ fn nearest_run(
         if !over {
             continue;
         }
+        let start = lowest_of(l, s, c, start, begin);
         if peak.0 >= believed && l.watched[l.at(c, start)] {
             let contact = start as f32 + 0.5;
             let distance = l.distance(contact);
@@ -219,6 +261,20 @@ fn nearest_run(
         sum = 0.0;
     }
     None
+}
+
+/// What begins behind the watched ground, or over the horizon, has a foot too: legs of the
+/// ground's own colour under a dark coat. It is no farther than the nearest ground that is
+/// seen to be ground.
+fn lowest_of(l: &Layout, s: &Stages, c: usize, start: usize, begin: usize) -> usize {
+    if l.watched[l.at(c, start)] {
+        return start;
+    }
+    let hidden = |r: &usize| s.evidence[l.at(c, *r)] > SEEN_GROUND;
+    (start + 1..=begin)
+        .take_while(hidden)
+        .last()
+        .unwrap_or(start)
 }
 
 /// The nearest thing in a column that was seen to stand.
@@ -274,91 +330,6 @@ fn nearer(run: Option<Run>, upright: Option<Run>) -> Option<Run> {
 pub(super) fn implied_height(l: &Layout, distance: f32, row: usize) -> f32 {
     let d = l.depression0 + (row as f32 - 0.5) * l.depression_step;
     l.height - distance * d.tan()
-}
-
-/// Probability that a group stands: by the evidence of its cells, by upright
-/// sides, by reaching past the horizon.
-fn standing(l: &Layout, s: &Stages, group: &[Run]) -> f64 {
-    let (mut parallax, mut change, mut colour, mut smooth) = (0.0f32, 0.0f32, 0.0f32, 0.0f32);
-    let (mut cells, mut crossing, mut upright, mut sum) = (0.0f32, 0.0f32, 0.0f32, 0.0f32);
-    let swept = group.iter().map(|run| run.swept).sum::<f32>();
-    for run in group {
-        let mut side = 0.0f32;
-        for r in run.top..=run.bottom {
-            let k = l.at(run.column, r);
-            side += s.upright[k];
-            if r < l.horizon_row {
-                continue;
-            }
-            cells += 1.0;
-            parallax += s.parallax[k];
-            change += s.change[k];
-            smooth += s.smooth[k];
-            colour += s.appearance[k].clamp(-1.0, 2.5);
-        }
-        upright = upright.max(side / (run.bottom - run.top + 1) as f32);
-        sum += run.sum;
-        if run.top <= l.horizon_row + 1 {
-            crossing += 1.0;
-        }
-    }
-    let n = cells.max(1.0);
-    let sure = (n / 12.0).min(1.0);
-    let width = group.len() as f32;
-    let colour = colour / n;
-    let crossing = crossing / width;
-    // Lines that point at the camera have upright edges too: without height,
-    // another colour or parallax, those alone say little.
-    let backed = crossing > 0.3
-        || colour > 0.3
-        || parallax / n > 0.3
-        || change / n > 0.8
-        || smooth / n > 0.5;
-    // Shade blurs texture too: smooth ground alone is no thing.
-    let smooth_weight = if crossing > 0.3 || upright > 0.5 || swept > 0.0 {
-        1.4
-    } else {
-        0.7
-    };
-    let upright_weight = if backed { 1.2 } else { 0.4 };
-    // What has the ground's colour and shows no height is most likely ground.
-    let plain = upright < 0.5 && crossing < 0.3 && smooth / n < 0.5;
-    let colour_weight = if colour > 0.0 || plain { 0.6 } else { 0.0 };
-    let seen_high = parallax / n > SURE_PARALLAX || swept > SURE_SWEPT;
-    let like_ground = plain && colour < -0.3 && !seen_high;
-    let logit = if like_ground { -3.0 } else { -2.2 }
-        + 1.3 * (parallax / n).clamp(-3.0, 3.0) * sure
-        + 1.5 * (change / n).max(0.0) * sure
-        + smooth_weight * (smooth / n).min(1.5) * sure
-        + colour_weight * colour * sure
-        + SWEPT * swept.min(MOST_SWEPT)
-        + upright_weight * upright.min(1.6)
-        + 1.2 * crossing
-        + if colour < -0.5 && plain && !seen_high {
-            // Moved light looks so, on ground of the ground's own colour.
-            -0.8
-        } else if !backed && colour < -0.3 && !seen_high {
-            // A joint that points at the camera.
-            0.0
-        } else {
-            0.03 * (sum / width).min(40.0) + 0.02 * width.min(40.0)
-        };
-    tracing::debug!(
-        columns = group.len(),
-        from = group[0].column,
-        distance_m = group[0].distance,
-        parallax = parallax / n,
-        change = change / n,
-        smooth = smooth / n,
-        colour,
-        upright,
-        swept,
-        crossing,
-        sum = sum / width,
-        logit,
-        "group"
-    );
-    1.0 / (1.0 + (-f64::from(logit)).exp())
 }
 
 /// Whether a group begins where the own vehicle ends. There windows look at

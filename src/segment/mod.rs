@@ -26,11 +26,14 @@ mod parallax;
 mod range;
 pub mod relief;
 mod seek;
+mod standing;
 mod sweep;
+mod trees;
 
 pub use blob::Blob;
 pub use colour_range::ColourSegmenter;
 pub use ground_model::{GroundModel, Stages};
+pub use groups::Candidate;
 pub use motion::{look, Aligner, Estimate, Motion, Noise, Scene, Sight, Slack};
 pub use pace::SPEEDS;
 pub use panorama::{Layout, Panorama};

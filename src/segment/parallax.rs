@@ -287,6 +287,40 @@ impl Parallax {
         out.cost[0].clone_from(&self.cost);
     }
 
+    /// How much worse than is usual in its row each cell fits flat ground, or a mirror
+    /// image under it, by a picture taken shortly before: what moves by itself has moved
+    /// on, whatever distance would explain it over a longer time. After `compare`.
+    pub fn stir(
+        &mut self,
+        layout: &Layout,
+        now: Look<'_>,
+        earlier: &[f32],
+        motion: &Motion,
+        filter: &mut Filter,
+        out: &mut Vec<f32>,
+    ) {
+        let (columns, rows) = (layout.columns, layout.rows);
+        self.flat.fill(f32::MAX);
+        for &lift in &LIFTS[..FLAT] {
+            self.disagree(layout, now, earlier, lift, motion, filter);
+            let mean = filter.box_mean(&self.cost, columns, rows, WINDOW);
+            for (b, &m) in self.flat.iter_mut().zip(mean) {
+                *b = b.min(m);
+            }
+        }
+        self.settle(columns, rows);
+        out.clear();
+        out.extend(self.flat.iter().zip(&self.weight).enumerate().map(
+            |(k, (&misfit, &weight))| {
+                if weight > 0.0 {
+                    misfit / self.usual[k / columns]
+                } else {
+                    0.0
+                }
+            },
+        ));
+    }
+
     /// What misfit is usual in each row: what comes near is seen finer than it was.
     fn settle(&mut self, columns: usize, rows: usize) {
         self.usual.clear();

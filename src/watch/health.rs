@@ -85,6 +85,7 @@ pub struct Health {
     settings: HealthSettings,
     samples: Vec<u8>,
     path_dark: bool,
+    filled: bool,
     sharpness: Sharpness,
     steadiness: Steadiness,
     previous: Vec<u8>,
@@ -104,6 +105,7 @@ impl Health {
             settings,
             samples: Vec::new(),
             path_dark: false,
+            filled: false,
             sharpness: Sharpness::default(),
             steadiness: Steadiness::default(),
             previous: Vec::new(),
@@ -120,6 +122,13 @@ impl Health {
     /// lamps may light the rest of it.
     pub fn path_dark(&mut self, dark: bool) {
         self.path_dark = dark;
+    }
+
+    /// Takes in whether something that has been followed for a while stands so near that it
+    /// fills the picture: then detail is not missing, but hidden behind it, and the driver
+    /// must not hear of a fault in place of the thing.
+    pub fn filled(&mut self, filled: bool) {
+        self.filled = filled;
     }
 
     /// Whether the last picture was the one before it, once more.
@@ -255,8 +264,9 @@ impl Health {
             self.sharpness = Sharpness::default();
             return (self.snow == Snow::Falling).then_some(Reason::Broken);
         }
-        if let Some(reason) = self.sharpness.step(&p.y, self.settings.dirt_share, gap) {
-            return Some(reason);
+        let blurred = self.sharpness.step(&p.y, self.settings.dirt_share, gap);
+        if blurred.is_some() && (!self.filled || self.announced.is_some()) {
+            return blurred;
         }
         shaken.then_some(Reason::Shaken)
     }

@@ -10,7 +10,7 @@ use crate::optics::PixelPoint;
 use crate::profile::{Profile, SegmentMethod};
 use crate::segment::{Blob, ColourSegmenter, Estimate, GroundModel, Ranger};
 use crate::track::{Contact, Obstacle, OwnMotion, Tracker};
-use crate::zone::{Reason, Verdict, ZoneEvaluator};
+use crate::zone::{announced_range_m, Reason, Verdict, ZoneEvaluator};
 
 use super::{Health, Input};
 
@@ -68,6 +68,10 @@ impl SelfMask {
 /// bright elsewhere shows too little.
 const MOST_DARK: f64 = 0.4;
 
+/// What has been followed so long, and is nearer than this, fills much of the picture.
+const FOLLOWED: Duration = Duration::from_millis(700);
+const FILLS_M: f64 = 1.6;
+
 /// Whether a picture shows what lies before the lens, or on it, and not the ground.
 fn hides(reason: Option<Reason>) -> bool {
     matches!(reason, Some(Reason::Covered | Reason::Smeared))
@@ -101,6 +105,7 @@ pub struct Pipeline {
     ranger: Ranger,
     tracker: Tracker,
     zones: ZoneEvaluator,
+    half_width_m: f64,
     /// Of the last picture that was new.
     obstacles: Vec<Obstacle>,
 }
@@ -134,6 +139,7 @@ impl Pipeline {
             ranger: Ranger::new(profile),
             tracker: Tracker::new(profile.track, profile.segment.enter_probability),
             zones: ZoneEvaluator::new(profile),
+            half_width_m: profile.vehicle.width.0 / 2.0,
             obstacles: Vec::new(),
         })
     }
@@ -200,6 +206,11 @@ impl Pipeline {
         lap("range");
         let obstacles = self.tracker.step(&contacts, own, now);
         lap("track");
+        let near = |o: &Obstacle| {
+            let beside = o.nearest.side_m.abs() <= self.half_width_m;
+            o.seen && o.age >= FOLLOWED && beside && announced_range_m(o) < FILLS_M
+        };
+        self.health.filled(obstacles.iter().any(near));
         let verdict = self.zones.step(&obstacles, reason, now);
         self.obstacles.clone_from(&obstacles);
         lap("zone");

@@ -19,6 +19,12 @@ const BASELINE: f32 = 0.45;
 /// this one, metres.
 const OLDER: f32 = 1.4;
 const OLDER_BASELINE: f32 = 0.72;
+/// What moves by itself is looked for over so many metres of the own motion. Misfit, in
+/// usual ones of its row, from which a cell stirs and at which it does so surely, and the
+/// most that brings.
+const SHORT_BASELINE: f32 = 0.07;
+const STIRS: (f32, f32) = (2.5, 5.5);
+const MOST_STIR: f32 = 1.5;
 /// Relief noise beyond this is texture, which the slope accounts for.
 const MOST_NOISE: f32 = 5.0;
 /// A cell is cleared of what is stuck in full if at least one over this of its
@@ -67,6 +73,8 @@ impl GroundModel {
 
     /// Compares with the kept panorama whose baseline serves best.
     pub(super) fn judge_parallax(&mut self) {
+        self.stages.stir.clear();
+        self.stages.stir.resize(self.usable.len(), 0.0);
         let best = self
             .keys
             .iter()
@@ -156,10 +164,43 @@ impl GroundModel {
                 *e = e.min(0.0);
             }
         }
+        self.judge_stir(&rim);
         for (m, &e) in self.memory.iter_mut().zip(&self.parallax.evidence) {
             let e = if e > 0.0 { WINDOWED * e } else { e };
             *m = (KEEP * *m + PARALLAX * e.clamp(-MOST_STEP, MOST_STEP))
                 .clamp(-MOST_MEMORY, MOST_MEMORY);
+        }
+    }
+
+    /// What moves by itself while the vehicle moves too.
+    fn judge_stir(&mut self, rim: &[f32]) {
+        let newest = |k: &Key| k.since.distance() >= SHORT_BASELINE;
+        let Some(i) = self.keys.iter().rposition(newest) else {
+            return;
+        };
+        let motion = self.keys[i].since;
+        self.take_out_stuck(i);
+        let [now, earlier] = &self.cleared_luma;
+        let stir = &mut self.stages.stir;
+        self.parallax.stir(
+            &self.layout,
+            Look {
+                relief: &self.cleared[0],
+                luma: now,
+                colour: &self.stages.panorama,
+            },
+            earlier,
+            &motion,
+            &mut self.filter,
+            stir,
+        );
+        let scale = MOST_STIR / (STIRS.1 - STIRS.0);
+        for (s, &rim) in stir.iter_mut().zip(rim) {
+            *s = if rim > 0.01 {
+                0.0
+            } else {
+                (scale * (*s - STIRS.0)).clamp(0.0, MOST_STIR)
+            };
         }
     }
 

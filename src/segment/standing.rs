@@ -1,0 +1,392 @@
+//! How surely a group of columns stands.
+//!
+//! No single measure tells a thing from ground: a joint points at the camera, shade
+//! has another colour, snow seems to move. What a group measures, what the ground
+//! before it and beside it measures, and how the picture as a whole is known, are
+//! weighed together by boosted regression trees (J. H. Friedman, "Greedy Function
+//! Approximation: A Gradient Boosting Machine", Annals of Statistics 29(5), 2001,
+//! doi:10.1214/aos/1013203451). They are grown on staged scenes whose truth is known,
+//! by `tests/fit/standing`, and stand in [`super::trees`].
+
+use super::ground_model::Stages;
+use super::groups::{implied_height, Run};
+use super::panorama::Layout;
+use super::trees::TREES;
+
+/// Log-odds of an appearance or of all cues from which a cell stands out, and of height
+/// from which a cell is seen to be high, or low.
+const STANDS_OUT: f32 = 0.5;
+const HIGH: f32 = 0.7;
+/// Memory of a foot from which it is believed.
+const FOOT: f32 = 6.0;
+/// What an appearance counts at most, either way.
+const COLOUR: (f32, f32) = (-1.0, 2.5);
+/// Rows before a group, and columns beside it, that are looked at.
+const BEFORE: (usize, usize) = (2, 8);
+const BESIDE: (usize, usize) = (4, 12);
+/// At rest for longer is as good, seconds.
+const LONG_S: f32 = 5.0;
+/// Every so many rows and columns of the picture as a whole are counted.
+const EVERY: usize = 2;
+
+macro_rules! measures {
+    ($($(#[$doc:meta])* $name:ident,)*) => {
+        /// What is known of a group, in this order.
+        #[derive(Debug, Clone, Copy, Default, PartialEq)]
+        pub(super) struct Measures { $($(#[$doc])* pub $name: f32,)* }
+
+        impl Measures {
+            /// Names of the measures, in order.
+            pub const NAMES: &[&str] = &[$(stringify!($name),)*];
+
+            /// The measures in order.
+            pub fn values(&self) -> [f32; Measures::NAMES.len()] {
+                [$(self.$name,)*]
+            }
+        }
+    };
+}
+
+measures! {
+    /// How often its columns were looked at before, to find ground.
+    looks,
+    /// Whether it begins where the own vehicle ends.
+    at_rim,
+    /// Median distance from the camera's foot point, metres.
+    distance_m,
+    /// From its first column to its last, metres and columns.
+    width_m,
+    columns,
+    /// Median and greatest height, metres.
+    height_m,
+    highest_m,
+    /// Median rows, and cells below the horizon.
+    rows,
+    cells,
+    /// Upright edges: the best column's mean, and that of all.
+    upright,
+    uprights,
+    /// Mean size of the local contrast.
+    relief,
+    /// What the sweep brought: all columns, the best, share of columns.
+    swept,
+    swept_best,
+    swept_share,
+    /// Mean sum of a column's evidence.
+    sum,
+    /// Share of columns that reach the horizon.
+    crossing,
+    /// Steps of distance from column to column, as a share of the distance.
+    ragged,
+    /// Median rows down to the own vehicle.
+    above_own,
+    /// Means over its cells: height, change, texture that is missing, appearance.
+    parallax,
+    change,
+    smooth,
+    colour,
+    /// Height by windows alone: mean, share that is high, share that is flat.
+    windows,
+    windows_high,
+    windows_flat,
+    /// Mean luma; against the ground before it, and beside it.
+    luma,
+    luma_before,
+    luma_beside,
+    /// Share of cells of another colour, and of feet.
+    coloured,
+    feet,
+    /// The ground before it: height by windows, appearance, contrast, all cues.
+    before_windows,
+    before_colour,
+    before_relief,
+    before_odds,
+    /// The same beside it, in its rows.
+    beside_windows,
+    beside_colour,
+    beside_relief,
+    beside_odds,
+    /// The own motion: whether it is known, how surely, what it leaves, metres a second,
+    /// seconds at rest.
+    moves,
+    quality,
+    residual,
+    speed,
+    still_s,
+    /// The watched ground as a whole: share that stands out, height by windows, share of
+    /// another colour, share of feet; usual step of luma and spread of gradients; how
+    /// well its colours are known.
+    cluttered,
+    all_windows,
+    all_coloured,
+    all_feet,
+    texture,
+    spread,
+    proven,
+    /// What moves by itself: mean over its cells, and over the watched ground.
+    stir,
+    all_stir,
+}
+
+/// What is known besides the group.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Circumstances<'a> {
+    /// Height by windows, per cell.
+    pub windows: &'a [f32],
+    /// The measures of the picture as a whole.
+    pub picture: Measures,
+}
+
+/// The measures of the picture as a whole.
+pub(super) fn of_picture(
+    l: &Layout,
+    s: &Stages,
+    usable: &[bool],
+    windows: &[f32],
+    feet: &[f32],
+) -> Measures {
+    let mut m = Measures::default();
+    let mut n = 0.0f32;
+    for r in (l.horizon_row..l.rows).step_by(EVERY) {
+        for k in (l.at(0, r)..l.at(0, r) + l.columns).step_by(EVERY) {
+            if !usable[k] || !l.watched[k] {
+                continue;
+            }
+            n += 1.0;
+            m.cluttered += f32::from(s.odds[k] > STANDS_OUT);
+            m.all_windows += windows[k];
+            m.all_stir += s.stir[k];
+            m.all_coloured += f32::from(s.appearance[k] > STANDS_OUT);
+            m.all_feet += f32::from(feet.get(k).is_some_and(|&f| f > FOOT));
+        }
+    }
+    for v in [
+        &mut m.cluttered,
+        &mut m.all_windows,
+        &mut m.all_stir,
+        &mut m.all_coloured,
+        &mut m.all_feet,
+    ] {
+        *v /= n.max(1.0);
+    }
+    m
+}
+
+/// Sums over cells of ground near a group.
+#[derive(Debug, Default)]
+struct Patch {
+    cells: f32,
+    windows: f32,
+    colour: f32,
+    luma: f32,
+    relief: f32,
+    odds: f32,
+}
+
+impl Patch {
+    fn add(&mut self, s: &Stages, windows: &[f32], k: usize) {
+        self.cells += 1.0;
+        self.windows += windows[k];
+        self.colour += s.appearance[k].clamp(COLOUR.0, COLOUR.1);
+        self.luma += s.panorama.y[k];
+        self.relief += s.relief[k].abs();
+        self.odds += s.odds[k];
+    }
+
+    fn mean(mut self) -> Patch {
+        let scale = 1.0 / self.cells.max(1.0);
+        for v in [
+            &mut self.windows,
+            &mut self.colour,
+            &mut self.luma,
+            &mut self.relief,
+            &mut self.odds,
+        ] {
+            *v *= scale;
+        }
+        self
+    }
+}
+
+/// Measures a group whose columns were looked at `looks` times before.
+pub(super) fn measure(
+    l: &Layout,
+    s: &Stages,
+    about: &Circumstances<'_>,
+    group: &[Run],
+    looks: usize,
+    at_rim: bool,
+) -> Measures {
+    let (Some(&first), Some(&last)) = (group.first(), group.last()) else {
+        return Measures::default();
+    };
+    let windows = about.windows;
+    let mut m = about.picture;
+    m.still_s = m.still_s.min(LONG_S);
+    m.looks = looks as f32;
+    m.at_rim = f32::from(at_rim);
+    m.distance_m = median(group.iter().map(|r| r.distance));
+    let (a, b) = (
+        l.place(first.column, first.contact),
+        l.place(last.column, last.contact),
+    );
+    m.width_m = (a.0 - b.0).hypot(a.1 - b.1);
+    let columns = group.len() as f32;
+    m.columns = columns;
+    let height = |run: &Run| implied_height(l, run.distance, run.top);
+    m.height_m = median(group.iter().map(height));
+    m.highest_m = group.iter().map(height).fold(0.0, f32::max);
+    m.rows = median(group.iter().map(|r| (r.bottom - r.top) as f32));
+    let mut own = Patch::default();
+    let mut before = Patch::default();
+    for run in group {
+        let mut side = 0.0f32;
+        for r in run.top..=run.bottom {
+            let k = l.at(run.column, r);
+            side += s.upright[k];
+            if r < l.horizon_row {
+                continue;
+            }
+            own.add(s, windows, k);
+            m.parallax += s.parallax[k];
+            m.change += s.change[k];
+            m.stir += s.stir[k];
+            m.smooth += s.smooth[k];
+            m.windows_high += f32::from(windows[k] > HIGH);
+            m.windows_flat += f32::from(windows[k] < -HIGH);
+            m.coloured += f32::from(s.appearance[k] > STANDS_OUT);
+            m.feet += f32::from(s.standing.get(k).is_some_and(|&f| f > FOOT));
+        }
+        let side = side / (run.bottom - run.top + 1) as f32;
+        m.upright = m.upright.max(side);
+        m.uprights += side / columns;
+        m.swept += run.swept;
+        m.swept_best = m.swept_best.max(run.swept);
+        m.swept_share += f32::from(run.swept > 0.0) / columns;
+        m.sum += run.sum / columns;
+        m.crossing += f32::from(run.top <= l.horizon_row + 1) / columns;
+        for r in run.bottom + BEFORE.0..(run.bottom + BEFORE.1).min(l.rows) {
+            before.add(s, windows, l.at(run.column, r));
+        }
+    }
+    let mut beside = Patch::default();
+    for i in BESIDE.0..BESIDE.1 {
+        let outside = [
+            first.column.checked_sub(i).map(|c| (c, first)),
+            Some((last.column + i, last)).filter(|(c, _)| *c < l.columns),
+        ];
+        for (c, run) in outside.into_iter().flatten() {
+            for r in run.top.max(l.horizon_row)..=run.bottom {
+                beside.add(s, windows, l.at(c, r));
+            }
+        }
+    }
+    m.cells = own.cells;
+    let scale = 1.0 / own.cells.max(1.0);
+    for v in [
+        &mut m.parallax,
+        &mut m.change,
+        &mut m.stir,
+        &mut m.smooth,
+        &mut m.windows_high,
+        &mut m.windows_flat,
+        &mut m.coloured,
+        &mut m.feet,
+    ] {
+        *v *= scale;
+    }
+    let (own, before, beside) = (own.mean(), before.mean(), beside.mean());
+    (m.relief, m.colour, m.windows, m.luma) = (own.relief, own.colour, own.windows, own.luma);
+    m.luma_before = own.luma / (before.luma + 1.0);
+    m.luma_beside = own.luma / (beside.luma + 1.0);
+    (m.before_windows, m.before_colour) = (before.windows, before.colour);
+    (m.before_relief, m.before_odds) = (before.relief, before.odds);
+    (m.beside_windows, m.beside_colour) = (beside.windows, beside.colour);
+    (m.beside_relief, m.beside_odds) = (beside.relief, beside.odds);
+    let steps = group
+        .windows(2)
+        .map(|p| (p[0].distance - p[1].distance).powi(2));
+    m.ragged = (steps.sum::<f32>() / columns).sqrt() / m.distance_m.max(0.05);
+    let below = |r: &Run| {
+        s.lowest
+            .get(r.column)
+            .map_or(0.0, |&e| e as f32 - r.bottom as f32)
+    };
+    m.above_own = median(group.iter().map(below));
+    m
+}
+
+fn median(values: impl Iterator<Item = f32>) -> f32 {
+    let mut values: Vec<f32> = values.collect();
+    let mid = values.len() / 2;
+    *values.select_nth_unstable_by(mid, f32::total_cmp).1
+}
+
+/// A tree of three questions: each is whether a measure exceeds a bound; yes leads to
+/// `2 i + 2`, no to `2 i + 1`.
+#[derive(Debug)]
+pub(super) struct Tree {
+    /// Number of the measure, and the bound.
+    pub splits: [(u8, f32); 7],
+    /// What each answer adds to the log-odds.
+    pub leaves: [f32; 8],
+}
+
+impl Tree {
+    fn answer(&self, values: &[f32]) -> f32 {
+        let mut i = 0;
+        while let Some(&(measure, bound)) = self.splits.get(i) {
+            i = 2 * i + 1 + usize::from(values[usize::from(measure)] > bound);
+        }
+        self.leaves[i - self.splits.len()]
+    }
+}
+
+/// Probability that a group of these measures stands, 0..1.
+pub(super) fn probability(measures: &Measures) -> f64 {
+    let values = measures.values();
+    let odds = TREES
+        .iter()
+        .map(|t| f64::from(t.answer(&values)))
+        .sum::<f64>();
+    1.0 / (1.0 + (-odds).exp())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Reference: probabilities of scikit-learn's HistGradientBoostingClassifier, by
+    /// which the trees were grown, for groups drawn by lot.
+    #[test]
+    fn the_trees_say_what_scikit_learn_says() {
+        let table = include_str!("../../tests/reference/standing.csv");
+        let mut lines = table.lines();
+        let names: Vec<&str> = lines.next().unwrap().split(',').skip(1).collect();
+        assert_eq!(names, Measures::NAMES, "grow the trees anew");
+        let mut seen = 0;
+        for line in lines {
+            let row: Vec<f32> = line.split(',').map(|v| v.parse().unwrap()).collect();
+            let odds: f64 = TREES.iter().map(|t| f64::from(t.answer(&row[1..]))).sum();
+            let told = 1.0 / (1.0 + (-odds).exp());
+            assert!(
+                (told - f64::from(row[0])).abs() < 2e-3,
+                "{told}, not {}",
+                row[0]
+            );
+            seen += 1;
+        }
+        assert!(seen >= 50, "{seen} lines");
+    }
+
+    #[test]
+    fn every_tree_asks_for_measures_that_there_are() {
+        for tree in &TREES {
+            let known = |&(measure, bound): &(u8, f32)| {
+                usize::from(measure) < Measures::NAMES.len() && bound.is_finite()
+            };
+            assert!(tree.splits.iter().all(known), "{tree:?}");
+            assert!(tree.leaves.iter().all(|v| v.is_finite()), "{tree:?}");
+        }
+    }
+}
