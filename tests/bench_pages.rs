@@ -271,3 +271,31 @@ fn clicks_in_a_browser_become_truth() {
         rows[20]
     );
 }
+
+/// The measures are the program's own; where the thing stands and how sure of it the
+/// program is must agree with the scene's truth.
+#[test]
+fn candidates_tell_where_and_how_surely() {
+    let dir = tempfile::tempdir().expect("temp dir");
+    let (clip, _) = staged(dir.path());
+    let run = dir.path().join("weighed");
+    let (clip, out) = (clip.to_str().unwrap(), run.to_str().unwrap());
+    ok(&["replay", clip, "--out", out, "--candidates"]);
+    let table = std::fs::read_to_string(run.join("candidates.csv")).expect("written");
+    let mut lines = table.lines();
+    let columns = lines.next().unwrap().split(',').count();
+    let mut told = std::collections::BTreeSet::new();
+    for line in lines {
+        let row: Vec<f64> = line.split(',').map(|v| v.parse().unwrap()).collect();
+        assert_eq!(row.len(), columns);
+        assert!((0.0..=1.0).contains(&row[6]), "{line}");
+        // The post comes nearer at half a metre a second, from 3 m on.
+        let behind = 3.0 - 0.0375 - 0.5 * row[1];
+        let near = (row[2] - behind).abs() < 0.3 && (row[3] - 0.2).abs() < 0.3;
+        // What is less sure than the profile's stay_probability is not told.
+        if near && row[6] >= 0.4 {
+            told.insert(row[0] as u32);
+        }
+    }
+    assert!(told.len() >= 25, "{told:?}");
+}

@@ -11,8 +11,8 @@ use crate::segment::GroundModel;
 const ACROSS: u32 = 5;
 
 /// Writes the stages of the model's last frame as a PNG: picture, relief,
-/// appearance, parallax, feet of what stands; change or own movement, uprights, missing texture,
-/// fused odds, blob cells. Evidence is red for "stands", blue for "ground", as
+/// appearance, parallax, feet of what stands; change or own movement, uprights,
+/// missing texture, fused odds, blob cells. Evidence is red for "stands", blue for "ground", as
 /// far as ±3 log-odds (±9 for feet).
 ///
 /// # Errors

@@ -131,7 +131,7 @@ impl Weighed {
     /// # Errors
     /// The disk is full.
     pub fn add(&mut self, frame: u64, now: Duration, model: &GroundModel) -> anyhow::Result<()> {
-        for c in model.candidates() {
+        for c in model.candidates(now) {
             let side = |across: f32| self.foot.1 + f64::from(across);
             write!(
                 self.file,

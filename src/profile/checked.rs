@@ -100,9 +100,9 @@ pub struct SegmentSettings {
     pub min_area_cm2: f64,
     /// Least height that counts, metres.
     pub min_height: Metres,
-    /// Probability at which a cell becomes part of a blob.
+    /// Probability that it stands from which a thing is told.
     pub enter_probability: f64,
-    /// Probability at which a cell next to a blob stays part of it.
+    /// Probability from which a thing that was told goes on being told.
     pub stay_probability: f64,
     /// Noise of a contact row, in pixels (one standard deviation).
     pub contact_sd_px: f64,

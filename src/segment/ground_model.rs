@@ -199,9 +199,13 @@ impl GroundModel {
         &self.stages
     }
 
-    /// Everything of the last frame that was weighed whether it stands.
-    pub fn candidates(&self) -> &[Candidate] {
-        &self.candidates
+    /// Everything of the picture taken at `now` that was weighed whether it stands; nothing
+    /// if that picture was not examined.
+    pub fn candidates(&self, now: Duration) -> &[Candidate] {
+        match self.last {
+            Some(last) if last == now => &self.candidates,
+            _ => &[],
+        }
     }
 
     /// The vehicle's motion between the last two frames.
@@ -457,7 +461,6 @@ impl GroundModel {
 
     fn gather(&mut self, now: Duration) -> Vec<Blob> {
         let (own, estimate) = (&self.own_motion, self.own_motion.estimate());
-        let feet = self.feet.memory();
         let still = own.still_since().map(|since| now.saturating_sub(since));
         let picture = Measures {
             moves: f32::from(own.moves()),
@@ -468,7 +471,7 @@ impl GroundModel {
             texture: self.texture,
             spread: self.spread,
             proven: self.proven,
-            ..of_picture(&self.layout, &self.stages, &self.usable, &self.memory, feet)
+            ..of_picture(&self.layout, &self.stages, &self.usable, &self.memory)
         };
         super::groups::gather(
             &self.layout,

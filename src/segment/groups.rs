@@ -241,16 +241,16 @@ fn nearest_run(
         if !over {
             continue;
         }
-        let start = lowest_of(l, s, c, start, begin);
-        if peak.0 >= believed && l.watched[l.at(c, start)] {
-            let contact = start as f32 + 0.5;
+        if peak.0 >= believed {
+            let foot = lowest_of(l, s, c, start, begin);
+            let contact = foot as f32 + 0.5;
             let distance = l.distance(contact);
             let height = implied_height(l, distance, peak.1);
-            if height >= settings.min_height.0 as f32 {
+            if l.watched[l.at(c, foot)] && height >= settings.min_height.0 as f32 {
                 return Some(Run {
                     column: c,
                     top: peak.1,
-                    bottom: start,
+                    bottom: foot,
                     contact,
                     distance,
                     sum: peak.0,
@@ -352,5 +352,35 @@ fn blob(l: &Layout, group: &[Run], probability: f64) -> Blob {
             .map(|r| l.pixel(r.column, r.top as f32 - 0.5))
             .collect(),
         probability,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A dark coat over the horizon, legs that are not seen to be anything, ground before
+    /// them from row `foot` on: no farther than that, and not where ground is seen all the
+    /// way to the horizon.
+    #[test]
+    fn what_begins_over_the_horizon_stands_before_the_ground_that_is_seen() {
+        let l = Layout::of_hatch();
+        let c = l.columns / 2;
+        let legs = l.row(2.0) as usize;
+        for foot in [legs, l.horizon_row] {
+            let cell = |k: usize| match k / l.columns {
+                r if r < l.horizon_row => 2.0,
+                r if r <= foot => 0.0,
+                _ => -2.0,
+            };
+            let s = Stages {
+                evidence: (0..l.columns * l.rows).map(cell).collect(),
+                ..Stages::default()
+            };
+            let start = l.horizon_row - 1;
+            let found = lowest_of(&l, &s, c, start, l.rows - 1);
+            assert_eq!(found, foot);
+            assert_eq!(l.watched[l.at(c, found)], foot == legs);
+        }
     }
 }

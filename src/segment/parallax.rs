@@ -451,3 +451,61 @@ impl Parallax {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::rngs::SmallRng;
+    use rand::{Rng, SeedableRng};
+
+    /// Ground of some texture, and one place of it that another thing has come to.
+    #[test]
+    fn what_has_moved_stirs_and_the_ground_does_not() {
+        let l = Layout::of_hatch();
+        let (cells, mut filter) = (l.columns * l.rows, Filter::default());
+        let mut rng = SmallRng::seed_from_u64(3);
+        let ground: Vec<f32> = (0..cells).map(|_| rng.random_range(90.0..150.0)).collect();
+        let (row, column) = (l.row(2.0) as usize, l.columns / 2);
+        let come =
+            |k: usize| (k / l.columns).abs_diff(row) <= 6 && (k % l.columns).abs_diff(column) <= 6;
+        let picture = |rng: &mut SmallRng, moved: bool| -> Panorama {
+            let cell = |(k, &v): (usize, &f32)| match moved && come(k) {
+                true => rng.random_range(90.0..150.0),
+                false => v + rng.random_range(-1.0..1.0),
+            };
+            Panorama {
+                y: ground.iter().enumerate().map(cell).collect(),
+                cb: vec![128.0; cells],
+                cr: vec![128.0; cells],
+            }
+        };
+        let (earlier, now) = (picture(&mut rng, false), picture(&mut rng, true));
+        let mut reliefs = [Vec::new(), Vec::new()];
+        for (relief, p) in reliefs.iter_mut().zip([&now, &earlier]) {
+            filter.relief(&p.y, l.columns, l.rows, relief);
+        }
+        let look = |n: usize, colour| Look {
+            relief: &reliefs[n],
+            luma: [&now.y, &earlier.y][n],
+            colour,
+        };
+        let (usable, rest) = (vec![true; cells], Motion::default());
+        let mut parallax = Parallax::default();
+        parallax.compare(
+            &l,
+            &usable,
+            look(0, &now),
+            look(1, &earlier),
+            &rest,
+            4.0,
+            &vec![0.0; cells],
+            &mut filter,
+        );
+        let mut stir = Vec::new();
+        parallax.stir(&l, look(0, &now), &earlier.y, &rest, &mut filter, &mut stir);
+        let at = |r: usize, c: usize| stir[l.at(c, r)];
+        assert!(at(row, column) > 5.0, "{}", at(row, column));
+        let beside: Vec<f32> = (column + 20..column + 40).map(|c| at(row, c)).collect();
+        assert!(beside.iter().all(|&s| s < 2.5), "{beside:?}");
+    }
+}

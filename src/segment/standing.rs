@@ -6,7 +6,7 @@
 //! weighed together by boosted regression trees (J. H. Friedman, "Greedy Function
 //! Approximation: A Gradient Boosting Machine", Annals of Statistics 29(5), 2001,
 //! doi:10.1214/aos/1013203451). They are grown on staged scenes whose truth is known,
-//! by `tests/fit/standing`, and stand in [`super::trees`].
+//! by `tests/fit/standing.py`, and stand in [`super::trees`].
 
 use super::ground_model::Stages;
 use super::groups::{implied_height, Run};
@@ -138,13 +138,7 @@ pub(super) struct Circumstances<'a> {
 }
 
 /// The measures of the picture as a whole.
-pub(super) fn of_picture(
-    l: &Layout,
-    s: &Stages,
-    usable: &[bool],
-    windows: &[f32],
-    feet: &[f32],
-) -> Measures {
+pub(super) fn of_picture(l: &Layout, s: &Stages, usable: &[bool], windows: &[f32]) -> Measures {
     let mut m = Measures::default();
     let mut n = 0.0f32;
     for r in (l.horizon_row..l.rows).step_by(EVERY) {
@@ -157,7 +151,7 @@ pub(super) fn of_picture(
             m.all_windows += windows[k];
             m.all_stir += s.stir[k];
             m.all_coloured += f32::from(s.appearance[k] > STANDS_OUT);
-            m.all_feet += f32::from(feet.get(k).is_some_and(|&f| f > FOOT));
+            m.all_feet += f32::from(s.standing.get(k).is_some_and(|&f| f > FOOT));
         }
     }
     for v in [

@@ -79,6 +79,11 @@ fn snow(now: &[u8], before: &[u8], width: usize) -> Snow {
     }
 }
 
+/// Whether a reason is that detail is missing, which a near thing hides as well.
+fn blurs(reason: Reason) -> bool {
+    matches!(reason, Reason::Covered | Reason::Smeared | Reason::Dirty)
+}
+
 /// The state of the picture over time.
 #[derive(Debug, Clone)]
 pub struct Health {
@@ -124,9 +129,10 @@ impl Health {
         self.path_dark = dark;
     }
 
-    /// Takes in whether something that has been followed for a while stands so near that it
-    /// fills the picture: then detail is not missing, but hidden behind it, and the driver
-    /// must not hear of a fault in place of the thing.
+    /// Takes in whether a thing is being announced that has been followed for a while and
+    /// stands so near that it fills the picture: then detail is not missing, but hidden
+    /// behind it, and the driver must not hear of a fault in place of the thing. The picture
+    /// is doubted all the same, and the fault told soon after the thing is.
     pub fn filled(&mut self, filled: bool) {
         self.filled = filled;
     }
@@ -193,8 +199,8 @@ impl Health {
             Some(reason) => {
                 self.good_since = None;
                 let since = match self.suspect {
-                    Some((_, since)) => since,
-                    None => now,
+                    Some((_, since)) if !(self.filled && blurs(reason)) => since,
+                    _ => now,
                 };
                 self.suspect = Some((reason, since));
                 if now.saturating_sub(since) >= self.settings.settle || self.announced.is_some() {
@@ -264,9 +270,8 @@ impl Health {
             self.sharpness = Sharpness::default();
             return (self.snow == Snow::Falling).then_some(Reason::Broken);
         }
-        let blurred = self.sharpness.step(&p.y, self.settings.dirt_share, gap);
-        if blurred.is_some() && (!self.filled || self.announced.is_some()) {
-            return blurred;
+        if let Some(reason) = self.sharpness.step(&p.y, self.settings.dirt_share, gap) {
+            return Some(reason);
         }
         shaken.then_some(Reason::Shaken)
     }
@@ -452,5 +457,25 @@ mod tests {
             "{said:?}"
         );
         assert_eq!(after(&mut health, 60_000, || grain(&mut rng, 14)), None);
+    }
+
+    /// A smooth thing that fills the picture is no fault while it is told; the picture is
+    /// doubted meanwhile, and a fault once it has been gone for as long as faults settle.
+    #[test]
+    fn what_fills_the_picture_is_no_fault_but_the_picture_is_doubted() {
+        for filled in [true, false] {
+            let mut rng = SmallRng::seed_from_u64(11);
+            let mut health = Health::new(SETTINGS);
+            assert_eq!(after(&mut health, 0, || grain(&mut rng, 30)), None);
+            health.filled(filled);
+            let mut smooth = || grain(&mut rng, 1);
+            let told = after(&mut health, 1320, &mut smooth);
+            assert_eq!(told.is_none(), filled, "{told:?}");
+            assert!(health.doubts());
+            health.filled(false);
+            let first = health.step(Input::Picture(&smooth()), Duration::from_millis(2640));
+            assert_eq!(first.is_none(), filled, "{first:?}");
+            assert!(after(&mut health, 2673, &mut smooth).is_some());
+        }
     }
 }

@@ -206,12 +206,13 @@ impl Pipeline {
         lap("range");
         let obstacles = self.tracker.step(&contacts, own, now);
         lap("track");
+        let verdict = self.zones.step(&obstacles, reason, now);
         let near = |o: &Obstacle| {
             let beside = o.nearest.side_m.abs() <= self.half_width_m;
             o.seen && o.age >= FOLLOWED && beside && announced_range_m(o) < FILLS_M
         };
-        self.health.filled(obstacles.iter().any(near));
-        let verdict = self.zones.step(&obstacles, reason, now);
+        let told = matches!(verdict, Verdict::Obstacle(_));
+        self.health.filled(told && obstacles.iter().any(near));
         self.obstacles.clone_from(&obstacles);
         lap("zone");
         Outcome {

@@ -104,7 +104,8 @@ impl GroundModel {
             return;
         }
         self.keys[i].since = fine.motion;
-        self.take_out_stuck(i);
+        self.take_out_stuck(None);
+        self.take_out_stuck(Some(i));
         let [now, earlier] = &self.cleared;
         self.parallax.compare(
             &self.layout,
@@ -179,7 +180,7 @@ impl GroundModel {
             return;
         };
         let motion = self.keys[i].since;
-        self.take_out_stuck(i);
+        self.take_out_stuck(Some(i));
         let [now, earlier] = &self.cleared_luma;
         let stir = &mut self.stages.stir;
         self.parallax.stir(
@@ -242,32 +243,27 @@ impl GroundModel {
         Some((i, fine.motion))
     }
 
-    /// Takes what moves with the vehicle (its own shadow's edge, its bumper) out
-    /// of both pictures before they are compared.
-    fn take_out_stuck(&mut self, key: usize) {
+    /// Takes what moves with the vehicle (its own shadow's edge, its bumper) out of the
+    /// present picture, or out of the one at `key`, before they are compared.
+    fn take_out_stuck(&mut self, key: Option<usize>) {
         let (columns, rows) = (self.layout.columns, self.layout.rows);
         let (stuck, lasting) = (self.own_motion.stuck(), self.own_motion.lasting());
-        let near = self.filter.box_mean(stuck, columns, rows, 2);
-        let near = near.to_vec();
-        let lumas = [&self.stages.panorama.y, &self.keys[key].panorama.y];
-        for ((out, luma), relief) in self
-            .cleared_luma
-            .iter_mut()
-            .zip(lumas)
-            .zip(&mut self.cleared)
-        {
-            let mean = self.filter.box_mean(luma, columns, rows, RADIUS);
-            out.clear();
-            out.extend_from_slice(luma);
-            for (k, (v, &mean)) in out.iter_mut().zip(mean).enumerate() {
-                let unit = (mean + FLOOR) / UNIT;
-                let rest = *v - unit * (STUCK_GAIN * near[k]).min(1.0) * lasting[k];
-                // A line along the way stays in place too, until it ends.
-                if (rest - mean).abs() < (*v - mean).abs() {
-                    *v = rest;
-                }
+        let (n, luma) = match key {
+            None => (0, &self.stages.panorama.y),
+            Some(key) => (1, &self.keys[key].panorama.y),
+        };
+        let near = self.filter.box_mean(stuck, columns, rows, 2).to_vec();
+        let mean = self.filter.box_mean(luma, columns, rows, RADIUS);
+        let out = &mut self.cleared_luma[n];
+        out.clone_from(luma);
+        for (k, (v, &mean)) in out.iter_mut().zip(mean).enumerate() {
+            let unit = (mean + FLOOR) / UNIT;
+            let rest = *v - unit * (STUCK_GAIN * near[k]).min(1.0) * lasting[k];
+            // A line along the way stays in place too, until it ends.
+            if (rest - mean).abs() < (*v - mean).abs() {
+                *v = rest;
             }
-            self.filter.relief(out, columns, rows, relief);
         }
+        self.filter.relief(out, columns, rows, &mut self.cleared[n]);
     }
 }
