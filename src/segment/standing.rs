@@ -349,9 +349,31 @@ fn towers(m: &Measures) -> bool {
     m.crossing > crossing && m.colour > colour && m.upright > upright && m.at_rim == 0.0
 }
 
+/// What is slender, but higher than this, and was swept so surely while the own motion is
+/// known so well, stands: a grey post on grey ground shows in no other way. Of such groups
+/// 71 of 100 were things.
+const SLENDER_M: f32 = 0.3;
+const HIGH_M: f32 = 0.5;
+const SURE_SWEPT: f32 = 100.0;
+const KNOWN: f32 = 0.8;
+const SLENDER: f64 = 0.71;
+
+fn slender(m: &Measures) -> bool {
+    m.width_m < SLENDER_M
+        && m.height_m > HIGH_M
+        && m.swept > SURE_SWEPT
+        && m.moves > 0.0
+        && m.quality > KNOWN
+        && m.at_rim == 0.0
+}
+
 /// Probability that a group of these measures stands, 0..1.
 pub(super) fn probability(measures: &Measures) -> f64 {
-    let least = if towers(measures) { TOWERS } else { 0.0 };
+    let least = match (towers(measures), slender(measures)) {
+        (true, _) => TOWERS,
+        (false, true) => SLENDER,
+        (false, false) => 0.0,
+    };
     by_trees(measures).max(least)
 }
 
@@ -406,6 +428,33 @@ mod tests {
         }
         let own = Measures { at_rim: 1.0, ..bin };
         assert!(probability(&own) < TOWERS, "the own vehicle's rim");
+    }
+
+    /// A grey post at 1.2 m on grey ground: no edges, no colour, only the sweep.
+    #[test]
+    fn what_is_slender_and_surely_swept_stands() {
+        let post = Measures {
+            distance_m: 1.5,
+            width_m: 0.11,
+            height_m: 0.99,
+            swept: 239.0,
+            colour: -1.0,
+            moves: 1.0,
+            quality: 0.89,
+            ..Measures::default()
+        };
+        assert!(probability(&post) >= SLENDER);
+        let kerb = Measures {
+            height_m: 0.1,
+            ..post
+        };
+        let unknown = Measures {
+            quality: 0.5,
+            ..post
+        };
+        for other in [kerb, unknown] {
+            assert!(probability(&other) < SLENDER, "{other:?}");
+        }
     }
 
     #[test]
