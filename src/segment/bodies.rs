@@ -19,6 +19,12 @@ const SEEN_GROUND: f32 = -0.8;
 const VEHICLE_WIDTH_M: f32 = 1.1;
 const VEHICLE_HEIGHT_M: f32 = 0.5;
 const DARK_BAND: f32 = 0.62;
+/// No vehicle is wider (2.55 m is what Council Directive 96/53/EC, annex I, allows), even
+/// with a part of its flank: what goes on for longer is a wall or a fence, and the dark
+/// before it its shadow. It goes on where the next begins within a gap of metres, and a
+/// share of the distance: less than what is left between two vehicles to get out.
+const WIDEST_VEHICLE_M: f32 = 2.9;
+const GOES_ON: (f32, f32) = (0.2, 0.08);
 /// Height of a bumper's lower edge (common practice, no published source), and
 /// where the bumper stands before the near edge of the dark ground.
 const BUMPER_M: f32 = 0.35;
@@ -178,13 +184,44 @@ pub(super) fn fill_hollows(l: &Layout, group: &mut [Run]) {
     }
 }
 
+/// How wide each of the groups is together with those it goes on in, metres; they are in
+/// the order of their columns.
+pub(super) fn widths_with_neighbours(l: &Layout, groups: &[(Vec<Run>, f64)]) -> Vec<f32> {
+    let place = |run: &Run| l.place(run.column, run.contact);
+    let apart = |a: (f32, f32), b: (f32, f32)| (a.0 - b.0).hypot(a.1 - b.1);
+    let ends: Vec<_> = groups
+        .iter()
+        .filter_map(|(g, _)| Some((place(g.first()?), place(g.last()?))))
+        .collect();
+    let goes_on = |(a, b): (usize, usize)| {
+        let (a, b) = (ends[a].1, ends[b].0);
+        apart(a, b) < GOES_ON.0 + GOES_ON.1 * a.0.min(b.0)
+    };
+    let mut widths = vec![0.0; ends.len()];
+    let mut first = 0;
+    for last in 0..ends.len() {
+        if last + 1 < ends.len() && goes_on((last, last + 1)) {
+            continue;
+        }
+        widths[first..=last].fill(apart(ends[first].0, ends[last].1));
+        first = last + 1;
+    }
+    widths
+}
+
 /// A vehicle overhangs: what is seen first is the lower edge of its bumper, too
 /// far off by its height over the ground (distance × (1 − bumper / camera)), and
 /// below that the dark ground under it, whose near edge lies between tyres and
-/// bumper. If a group is as wide and high as a vehicle and such a band begins
-/// right under it, its contacts move to the nearer of what the two say that is
-/// not nearer than both.
-pub(super) fn under_vehicle(l: &Layout, s: &Stages, group: &mut [Run], overhang_m: f32) {
+/// bumper. If a group is as wide and high as a vehicle, is no wider than one with those
+/// that it goes on in (`whole_m`), and such a band begins right under it, its contacts
+/// move to the nearer of what the two say that is not nearer than both.
+pub(super) fn under_vehicle(
+    l: &Layout,
+    s: &Stages,
+    group: &mut [Run],
+    whole_m: f32,
+    overhang_m: f32,
+) {
     let (Some(first), Some(last)) = (group.first(), group.last()) else {
         return;
     };
@@ -199,7 +236,7 @@ pub(super) fn under_vehicle(l: &Layout, s: &Stages, group: &mut [Run], overhang_
         .collect();
     let mid = heights.len() / 2;
     let height = *heights.select_nth_unstable_by(mid, f32::total_cmp).1;
-    if width < VEHICLE_WIDTH_M || height < VEHICLE_HEIGHT_M {
+    if width < VEHICLE_WIDTH_M || height < VEHICLE_HEIGHT_M || whole_m > WIDEST_VEHICLE_M {
         return;
     }
     let y = &s.panorama.y;
@@ -366,7 +403,7 @@ mod tests {
 
     /// A thing as wide as a car at 2 m, and the ground before it, whose luma is `ground`
     /// of the row.
-    fn nearest_under_vehicle(ground: impl Fn(&Layout, usize) -> f32) -> f32 {
+    fn nearest_under_vehicle(whole_m: f32, ground: impl Fn(&Layout, usize) -> f32) -> f32 {
         let l = Layout::of_hatch();
         let mid = l.columns / 2;
         let mut group = group(&l, mid - 40..mid + 40, 2.0);
@@ -378,22 +415,46 @@ mod tests {
                 r => ground(&l, r),
             })
             .collect();
-        under_vehicle(&l, &s, &mut group, 1.0);
+        under_vehicle(&l, &s, &mut group, whole_m, 1.0);
         group
             .iter()
             .map(|run| run.distance)
             .fold(f32::MAX, f32::min)
     }
 
+    /// Two pieces of one fence, and a car that stands beside it as far off.
+    #[test]
+    fn a_fence_is_as_wide_as_its_pieces_together() {
+        let l = Layout::of_hatch();
+        let column = |side: f32| {
+            let of = |c: &usize| (l.place(*c, l.row(3.0)).1 - side).abs();
+            (0..l.columns)
+                .min_by(|a, b| of(a).total_cmp(&of(b)))
+                .unwrap()
+        };
+        let piece = |a: f32, b: f32| (group(&l, column(a)..column(b) + 1, 3.0), 0.9);
+        let widths =
+            widths_with_neighbours(&l, &[piece(-2.0, -1.0), piece(-0.8, 0.2), piece(1.0, 2.0)]);
+        // Chords of the circle of 3 m round the camera.
+        let reference = [2.327, 2.327, 1.162];
+        for (width, expected) in widths.iter().zip(reference) {
+            assert!((width - expected).abs() < 0.05, "{widths:?}");
+        }
+        assert_eq!(widths.len(), reference.len());
+    }
+
     #[test]
     fn the_dark_under_a_vehicle_brings_it_nearer_but_lamplight_does_not() {
         // Dark down to 1.6 m, then lit ground.
         let edge = |l: &Layout, r: usize| if r < l.row(1.6) as usize { 30.0 } else { 110.0 };
-        let parked = nearest_under_vehicle(edge);
+        let parked = nearest_under_vehicle(1.8, edge);
         assert!((1.2..1.75).contains(&parked), "{parked}");
+        // The same before what goes on for longer than a vehicle: a fence's shadow.
+        let fence = nearest_under_vehicle(4.0, edge);
+        assert!((fence - 2.0).abs() < 0.01, "{fence}");
         // As lit as the ground before it at first, ever brighter toward the lamps.
         let lamps = |l: &Layout, r: usize| 200.0 * (r as f32 / l.rows as f32).powi(2);
-        let wall = nearest_under_vehicle(lamps);
+        let wall = nearest_under_vehicle(1.8, lamps);
         assert!((wall - 2.0).abs() < 0.01, "{wall}");
     }
 }

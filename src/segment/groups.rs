@@ -10,7 +10,7 @@
 use crate::profile::SegmentSettings;
 
 use super::blob::Blob;
-use super::bodies::{fill_hollows, join_bodies, under_vehicle};
+use super::bodies::{fill_hollows, join_bodies, under_vehicle, widths_with_neighbours};
 use super::contact::{reach_down, sharpen};
 use super::feet::Foot;
 use super::ground_model::Stages;
@@ -140,7 +140,9 @@ pub(super) fn gather(
     standing_groups.sort_by_key(|(group, _)| group[0].column);
     drop_fringes(&mut standing_groups);
     let mut blobs = Vec::new();
-    for (mut group, probability) in join_bodies(l, s, standing_groups) {
+    let bodies = join_bodies(l, s, standing_groups);
+    let widths = widths_with_neighbours(l, &bodies);
+    for ((mut group, probability), whole_m) in bodies.into_iter().zip(widths) {
         for run in &group {
             for r in run.top..=run.bottom {
                 s.mask[l.at(run.column, r)] = true;
@@ -149,7 +151,7 @@ pub(super) fn gather(
         reach_down(l, s, &mut group, texture);
         sharpen(l, s, &mut group, texture);
         fill_hollows(l, &mut group);
-        under_vehicle(l, s, &mut group, overhang_m);
+        under_vehicle(l, s, &mut group, whole_m, overhang_m);
         blobs.push(blob(l, &group, probability));
     }
     blobs

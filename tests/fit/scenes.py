@@ -1,0 +1,214 @@
+#!/usr/bin/env python3
+"""Scenes put together at random, a suite for `hindward stage`.
+
+  tests/fit/scenes.py SEED THINGS EMPTY [--steady] >scenes.toml
+
+SEED chooses everything; THINGS scenes have something in the path, EMPTY have nothing in
+it. Vehicles stand, creep and reverse; pictures come 2.5 to 15 a second; mounts, colours,
+sizes, lenses and dirt differ from scene to scene. With --steady each is of 5.6 s at 15
+pictures a second, the vehicle reverses, and mounts and sizes are those of demo/suite/, as
+in demo/unseen.toml.
+"""
+import random
+import sys
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+PARTS = ROOT / "demo" / "suite"
+# A profile that waits long enough for the next of so few pictures, and from how many on
+# the usual one does.
+SLOW, SLOW_HZ = ROOT / "tests" / "rig" / "board.toml", 7
+WIDE = ["kerb", "wall", "fence", "gate", "car", "van", "tow-trailer"]
+THINGS = ["adult", "child", "crouching-child", "dog", "box", "wheelie-bin", "bollard", "post",
+          "test-cylinder", "cone", *WIDE]
+WALKS = ["steps", "comes", "cross", "crossmove", "steps", "comes"]
+WALKERS = ["adult", "child", "dog"]
+GROUNDS = ["asphalt-new", "asphalt-old", "concrete", "paving", "gravel", "earth", "grass", "snow",
+           "garage-floor"]
+SEALED = GROUNDS[:4]
+MOUNTS = ["hatch", "hatch", "plate", "roof"]
+LENSES = ["bc110", "bc125", "kb130", "kb150", "pin80"]
+MARKS = ["", "autumn", "bay", "yard"]
+# Way of each fragment demo/suite/move-*.toml, metres, and how near the thing is at its end.
+REVERSES = {"slow": 2.8, "turn": 2.75, "walk": 3.7, "fast": 4.8}
+NEAREST_M = 1.0
+# Height and pitch of the mounts of demo/suite/.
+MOUNTED = {"hatch": (1.1, 36), "plate": (0.9, 30), "roof": (2.3, 50)}
+
+
+class Lot:
+    def __init__(self, seed, steady):
+        self.r = random.Random(seed)
+        self.steady = steady
+
+    def light(self, ground):
+        r = self.r
+        if ground == "garage-floor":
+            return '{ kind = "garage" }'
+        kind = r.choices(["sun", "overcast", "dusk", "night"], [0.5, 0.27, 0.12, 0.11])[0]
+        if kind != "sun":
+            return f'{{ kind = "{kind}" }}'
+        dapple = ""
+        if r.random() < 0.4:
+            dapple = (f", dapple = {{ share = {r.uniform(.3, .6):.2f}, "
+                      f"size_m = {r.uniform(.25, .7):.2f} }}")
+        return (f'{{ kind = "sun", sun_azimuth_deg = {r.randint(-180, 180)}, '
+                f"sun_elevation_deg = {r.randint(28, 55)}{dapple} }}")
+
+    def ground(self, kind):
+        r = self.r
+        more = ""
+        if kind in SEALED and r.random() < 0.3:
+            more = f", wet = {r.uniform(.4, 1):.2f}, puddles = {r.uniform(0, .2):.2f}"
+        if not self.steady and r.random() < 0.4:
+            more += f", tone = {r.uniform(.7, 1.35):.2f}"
+        return f'{{ kind = "{kind}"{more} }}'
+
+    def motion(self):
+        """A fragment's name or way points, the way in metres, and the length in seconds."""
+        r = self.r
+        if self.steady:
+            name = r.choice(list(REVERSES))
+            return name, REVERSES[name], 5.6
+        kind = r.choices(["rest", "late", "stops", "shunts", "rolls"], [3, 2, 2, 1, 4])[0]
+        v = r.choice([0.3, 0.6, 0.6, 1.0, 1.5])
+        turn = r.choice([0, 0, r.uniform(-.15, .15)])
+        if kind == "rest":
+            return [[0, 0, 0]], 0, 4.0
+        if kind == "late":
+            at, up = r.uniform(1, 2), v / 0.8
+            way = [[0, 0, 0], [at, 0, 0], [at + up, v, turn], [5, v, turn]]
+        elif kind == "stops":
+            up, until = v / 1.5, r.uniform(1.5, 2.5)
+            way = [[0, v, turn], [until, v, turn], [until + up, 0, 0], [5, 0, 0]]
+        elif kind == "shunts":
+            v = r.uniform(.05, .25)
+            way = [[0, 0, 0], [.5, v, 0], [2, v, 0], [3, -v, 0], [4.5, -v, 0], [5, 0, 0]]
+        else:
+            way = [[0, v, turn], [4, v, turn]]
+        metres, farthest = 0, 0
+        for (t, a, _), (u, b, _) in zip(way, way[1:]):
+            metres += (a + b) / 2 * (u - t)
+            farthest = max(farthest, metres)
+        return [[round(x, 3) for x in p] for p in way], farthest, way[-1][0]
+
+    def sizes(self, kind):
+        r = self.r
+        if self.steady:
+            return ""
+        more = ""
+        if r.random() < 0.6:
+            more = f', colour = "#{"".join(f"{r.randint(20, 235):02x}" for _ in range(3))}"'
+            if r.random() < 0.5:
+                grey = r.randint(25, 225)
+                more = f', colour = "#{grey:02x}{grey:02x}{grey:02x}"'
+        height = {"adult": (1.5, 1.95), "child": (.85, 1.3), "box": (.2, .6), "post": (.5, 1.3),
+                  "bollard": (.5, 1.2), "cone": (.35, .75), "kerb": (.1, .16),
+                  "wall": (.4, 2.2), "fence": (.8, 1.8)}.get(kind)
+        if height and r.random() < 0.7:
+            more += f", height_m = {r.uniform(*height):.2f}"
+        return f"{more}, seed = {r.randint(1, 9999)}"
+
+    def case(self, name, motion, seconds, ground, thing, event=""):
+        r = self.r
+        mount = r.choice(MOUNTS)
+        includes = [f"mount-{mount}", "lens-" + r.choice(LENSES)]
+        if isinstance(motion, str):
+            includes.append("move-" + motion)
+        marks = r.choice(MARKS)
+        if marks:
+            includes.append("marks-" + marks)
+        listed = ", ".join(f'"{PARTS}/{i}.toml"' for i in includes)
+        print(f'[[case]]\nname = "{name}"\nseed = {r.randint(1000, 65000)}\n'
+              f"include = [{listed}]\nground = {self.ground(ground)}\nlight = {self.light(ground)}")
+        if thing:
+            print(f"thing = [ {thing} ]")
+        if event:
+            print(f"event = [ {event} ]")
+        if not self.steady:
+            height, pitch = MOUNTED[mount]
+            rate = r.choices([2.5, 4, 5, 7.5, 10, 15], [3, 2, 3, 3, 2, 1])[0]
+            print(f"duration_s = {seconds}\nrate_hz = {rate}")
+            if rate < SLOW_HZ:
+                print(f'profile = "{SLOW}"')
+            print(f"rig = {{ mount = {{ height_m = {height + r.uniform(-.12, .12):.2f}, "
+                  f"pitch_deg = {pitch + r.uniform(-6, 6):.1f} }}, camera = {{ rate_hz = {rate} }} }}")
+            rock = r.choice([0, 0.15, 0.25, 0.4])
+            print(f"vehicle = {{ motion = {motion}, rock_deg = {rock}, "
+                  f"bumper = {r.choice(['true', 'true', 'false'])} }}")
+            print(f"camera = {{ noise = {r.uniform(.5, 2):.2f}, jpeg_quality = {r.randint(60, 92)}, "
+                  f"blur_px = {r.uniform(.4, 1):.2f}, specks = {r.choice([0, 0, 3, 8])} }}")
+        print()
+
+    def thing(self, number, kind):
+        r = self.r
+        ground = r.choice(GROUNDS)
+        motion, way, seconds = self.motion()
+        side = r.choice([-1, 1])
+        if kind in WALKS:
+            who = r.choice(WALKERS)
+            end = seconds - 0.3
+            if kind == "steps":
+                d = way + r.uniform(*((1.4, 1.8) if self.steady else (.7, 2.6)))
+                path = [[0, d, 2.9 * side], [1, d, 2.9 * side], [min(3.7, end), d, .1 * side]]
+            elif kind == "comes":
+                path = [[0, way + r.uniform(2.6, 3.4), r.uniform(-.6, .6)],
+                        [end, way + r.uniform(.5, 1.4), r.uniform(-.2, .2)]]
+            elif kind == "cross":
+                d = way + r.uniform(*((1, 2) if self.steady else (.6, 2.6)))
+                path = [[0, d, 3 * side], [.4, d, 3 * side], [end, d + .1, -3 * side]]
+            else:
+                d = way + r.uniform(1.6, 2.1)
+                path = [[0, d, 3 * side], [.9, d, 3 * side], [end, d, -2.6 * side]]
+            path = [[round(x, 2) for x in p] for p in path]
+            thing = f'{{ kind = "{who}", path = {path}{self.sizes(who)} }}'
+            name = f"t{number:03}-{who}-{kind}-{ground}"
+        else:
+            far = way + NEAREST_M + r.uniform(*((-.3, .3) if self.steady else (-.6, .8)))
+            if way == 0:
+                far = r.uniform(0.4, 3.2)
+            # Behind is to the centre of all but what is flat: half of it comes nearer.
+            far += {"car": 2.15, "van": 2.5, "tow-trailer": 1.1}.get(kind, 0)
+            heading = r.randint(-12, 12) if kind in WIDE else r.randint(-180, 180)
+            thing = (f'{{ kind = "{kind}", behind_m = {far:.2f}, side_m = {r.uniform(-.6, .6):.2f}, '
+                     f"heading_deg = {heading}{self.sizes(kind)} }}")
+            name = f"t{number:03}-{kind}-{ground}"
+        self.case(name, motion, seconds, ground, thing)
+
+    def empty(self, number):
+        r = self.r
+        ground = GROUNDS[number % len(GROUNDS)]
+        motion, way, seconds = self.motion()
+        lot = r.random()
+        thing = event = ""
+        if lot < 0.25:
+            side = r.choice([-1, 1]) * r.uniform(2.45, 3.4)
+            d = r.uniform(4, 6)
+            path = [[0, round(d, 2), round(side, 2)],
+                    [seconds, round(max(d - 4.5, .6) + r.uniform(0, .5), 2), round(side, 2)]]
+            who = r.choice(["adult", "child"])
+            thing = f'{{ kind = "{who}", path = {path}{self.sizes(who)} }}'
+        elif lot < 0.45:
+            factor = r.choice([0.4, 0.5, 1.8, 2.2])
+            event = f'{{ kind = "exposure", start_s = 2.0, over_s = 0.4, factor = {factor} }}'
+        self.case(f"e{number:03}-{ground}", motion, seconds, ground, thing, event)
+
+
+def main():
+    given = [a for a in sys.argv[1:] if a != "--steady"]
+    if len(given) != 3 or not all(a.isdigit() for a in given):
+        sys.exit(__doc__)
+    seed, things, empty = map(int, given)
+    lot = Lot(seed, "--steady" in sys.argv)
+    print(f"# Put together by tests/fit/scenes.py {' '.join(sys.argv[1:])}\n")
+    order = []
+    for number in range(things):
+        if not order:
+            order = THINGS + WALKS
+            lot.r.shuffle(order)
+        lot.thing(number, order.pop())
+    for number in range(empty):
+        lot.empty(number)
+
+
+main()
