@@ -106,6 +106,7 @@ pub fn verdict_word(verdict: &Verdict) -> String {
 /// Writer of candidates.csv.
 pub struct Weighed {
     file: BufWriter<File>,
+    views: BufWriter<File>,
     /// The camera's foot point.
     foot: (f64, f64),
 }
@@ -117,11 +118,13 @@ impl Weighed {
     /// The folder cannot be written.
     pub fn create(folder: &RunFolder, profile: &Profile) -> anyhow::Result<Self> {
         let mut file = BufWriter::new(File::create(folder.path("candidates.csv"))?);
+        let views = BufWriter::new(File::create(folder.path("views.i8"))?);
         let measures = Candidate::MEASURES.join(",");
         writeln!(file, "{CANDIDATES},{measures}")?;
         let camera = profile.ground().camera_position();
         Ok(Weighed {
             file,
+            views,
             foot: (camera.x, camera.y),
         })
     }
@@ -147,6 +150,8 @@ impl Weighed {
                 write!(self.file, ",{measure:.5}")?;
             }
             writeln!(self.file)?;
+            let view = model.view(c).map(|v| (v * 127.0).round() as i8 as u8);
+            self.views.write_all(&view)?;
         }
         Ok(())
     }
@@ -156,6 +161,7 @@ impl Weighed {
     /// # Errors
     /// The disk is full.
     pub fn finish(mut self) -> anyhow::Result<()> {
+        self.views.flush()?;
         Ok(self.file.flush()?)
     }
 }

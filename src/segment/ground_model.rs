@@ -26,6 +26,7 @@ use super::parallax::{Flat, Parallax};
 use super::relief::Filter;
 use super::standing::{of_picture, Circumstances, Measures};
 use super::sweep::Sweep;
+use super::view::VIEW;
 
 /// Log-odds that a cell of the watch area is not ground, before any cue.
 const PRIOR: f32 = -1.6;
@@ -206,6 +207,11 @@ impl GroundModel {
             Some(last) if last == now => &self.candidates,
             _ => &[],
         }
+    }
+
+    /// What one of the candidates of the last picture looks like, values within -1..1.
+    pub fn view(&self, candidate: &Candidate) -> [f32; VIEW] {
+        candidate.view(&self.layout, &self.stages, &self.memory, &self.usable)
     }
 
     /// The vehicle's motion between the last two frames.
@@ -481,6 +487,7 @@ impl GroundModel {
             self.overhang_m,
             &Circumstances {
                 windows: &self.memory,
+                usable: &self.usable,
                 picture,
             },
             &mut self.candidates,

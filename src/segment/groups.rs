@@ -16,6 +16,7 @@ use super::feet::Foot;
 use super::ground_model::Stages;
 use super::panorama::Layout;
 use super::standing::{measure, probability, Circumstances, Measures};
+use super::view::{cut, VIEW};
 
 /// Contacts of neighbouring columns further apart than this share of their
 /// distance (plus a floor) belong to different things.
@@ -69,11 +70,24 @@ pub struct Candidate {
     /// Probability that it stands.
     pub probability: f64,
     measures: Measures,
+    /// Its middle.
+    middle: Option<Run>,
 }
 
 impl Candidate {
     /// Names of [`Candidate::measures`].
     pub const MEASURES: &[&str] = Measures::NAMES;
+
+    /// What it looked like; the stages must still be those of its picture.
+    pub(super) fn view(
+        &self,
+        l: &Layout,
+        s: &Stages,
+        windows: &[f32],
+        usable: &[bool],
+    ) -> [f32; VIEW] {
+        cut(l, s, windows, usable, self.middle.as_slice())
+    }
 
     /// By what it was weighed.
     pub fn measures(&self) -> [f32; Measures::NAMES.len()] {
@@ -86,6 +100,7 @@ impl Candidate {
             across_m: (f32::MAX, f32::MIN),
             probability,
             measures,
+            middle: group.get(group.len() / 2).copied(),
         };
         for run in group {
             let (along, across) = l.place(run.column, run.contact);

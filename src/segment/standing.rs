@@ -10,8 +10,10 @@
 
 use super::ground_model::Stages;
 use super::groups::{implied_height, Run};
+use super::likeness::likeness;
 use super::panorama::Layout;
 use super::trees::TREES;
+use super::view::cut;
 
 /// Log-odds of an appearance or of all cues from which a cell stands out, and of height
 /// from which a cell is seen to be high, or low.
@@ -126,13 +128,16 @@ measures! {
     /// What moves by itself: mean over its cells, and over the watched ground.
     stir,
     all_stir,
+    /// How much it looks like what stands, log-odds.
+    likeness,
 }
 
 /// What is known besides the group.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Circumstances<'a> {
-    /// Height by windows, per cell.
+    /// Height by windows, per cell, and whether the cell shows anything but the own vehicle.
     pub windows: &'a [f32],
+    pub usable: &'a [bool],
     /// The measures of the picture as a whole.
     pub picture: Measures,
 }
@@ -307,6 +312,7 @@ pub(super) fn measure(
             .map_or(0.0, |&e| e as f32 - r.bottom as f32)
     };
     m.above_own = median(group.iter().map(below));
+    m.likeness = likeness(&cut(l, s, windows, about.usable, group));
     m
 }
 

@@ -40,7 +40,8 @@ PLACE = ["frame", "time_s", "behind_m", "side_m", "left_m", "right_m", "probabil
 # two are no farther apart sideways than this.
 BEHIND, SHARE, BESIDE = 0.30, 0.18, 0.25
 # More of these never makes a thing less likely to stand, and the other way round.
-MORE = ["swept", "swept_best", "sum", "parallax", "change", "smooth", "upright", "crossing", "feet"]
+MORE = ["swept", "swept_best", "sum", "parallax", "change", "smooth", "upright", "crossing", "feet",
+        "likeness"]
 LESS = ["cluttered", "at_rim"]
 TREES, DEPTH, RATE, LEAST = 200, 3, 0.08, 120
 GROUND, THING, PART = 0, 1, 2
@@ -69,12 +70,18 @@ def read(run):
             truth.setdefault(int(r["frame"]), []).append([float(r[k]) for k in keys])
     with open(run / "candidates.csv") as file:
         reader = csv.DictReader(file)
-        names = [n for n in reader.fieldnames if n not in PLACE]
-        rows, labels = [], []
+        names = [n for n in reader.fieldnames if n not in PLACE + ["likeness"]]
+        rows, labels, told = [], [], []
         for r in reader:
             rows.append([float(r[n]) for n in names])
             labels.append(label(r, truth.get(int(r["frame"]), [])))
-    return clip, names, rows, labels
+            told.append(float(r["probability"]))
+    said = run / "likeness.csv"
+    if said.exists():
+        # What a net says that was not trained on this clip.
+        names.append("likeness")
+        rows = [row + [float(said)] for row, said in zip(rows, open(said), strict=True)]
+    return clip, names, rows, labels, told
 
 
 def grow(names, x, y):
@@ -110,7 +117,7 @@ def main():
     names, x, y, clip = None, [], [], []
     clips = {}
     for run in (Path(a) for a in sys.argv[1:]):
-        source, names, rows, labels = read(run)
+        source, names, rows, labels, _ = read(run)
         x += rows
         y += labels
         clip += [clips.setdefault(source, len(clips))] * len(rows)
@@ -153,4 +160,5 @@ def main():
             file.write(",".join([f"{p:.5f}"] + [f"{v:.5f}" for v in row]) + "\n")
 
 
-main()
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,101 @@
+//! How much a group looks like something that stands.
+//!
+//! A small convolutional net (Y. LeCun, L. Bottou, Y. Bengio, P. Haffner, "Gradient-based
+//! learning applied to document recognition", Proc. IEEE 86(11), 1998) looks at the view
+//! of a group: two layers of 3 × 3 windows, each followed by the greatest of 2 × 2, and a
+//! layer of all. `tests/fit/likeness.py` trains it on staged scenes. It decides nothing:
+//! what it says is one of the measures of [`super::standing`].
+
+use super::view::{COLUMNS, PLANES, ROWS, VIEW};
+use super::weights as w;
+
+/// Planes after each layer of windows, and neurons of the layer of all.
+const FIRST: usize = 12;
+const SECOND: usize = 16;
+const HIDDEN: usize = 16;
+const HALF: usize = ROWS / 2 * (COLUMNS / 2) * FIRST;
+const QUARTER: usize = ROWS / 4 * (COLUMNS / 4) * SECOND;
+
+/// Log-odds that what the view shows stands, by the net alone.
+pub(super) fn likeness(view: &[f32; VIEW]) -> f32 {
+    let mut half = [0.0; HALF];
+    layer::<PLANES, FIRST>(view, ROWS, COLUMNS, &w::FIRST, &w::FIRST_BIAS, &mut half);
+    let mut quarter = [0.0; QUARTER];
+    let (rows, columns) = (ROWS / 2, COLUMNS / 2);
+    layer::<FIRST, SECOND>(
+        &half,
+        rows,
+        columns,
+        &w::SECOND,
+        &w::SECOND_BIAS,
+        &mut quarter,
+    );
+    let mut hidden = w::HIDDEN_BIAS;
+    for (&x, weights) in quarter.iter().zip(w::HIDDEN.chunks_exact(HIDDEN)) {
+        if x > 0.0 {
+            for (sum, weight) in hidden.iter_mut().zip(weights) {
+                *sum += x * weight;
+            }
+        }
+    }
+    let out = hidden.iter().zip(&w::LAST).map(|(h, v)| h.max(0.0) * v);
+    out.sum::<f32>() + w::LAST_BIAS[0]
+}
+
+/// Windows of 3 × 3 over `IN` planes, what is negative to 0, and the greatest of each
+/// 2 × 2. Values of a cell lie side by side, then columns, then rows.
+fn layer<const IN: usize, const OUT: usize>(
+    input: &[f32],
+    rows: usize,
+    columns: usize,
+    weights: &[f32],
+    bias: &[f32; OUT],
+    output: &mut [f32],
+) {
+    for r in 0..rows {
+        for c in 0..columns {
+            let mut sums = *bias;
+            for (window, weights) in weights.chunks_exact(IN * OUT).enumerate() {
+                let (y, x) = (r + window / 3, c + window % 3);
+                // One row and one column of nothing all around.
+                if y == 0 || y > rows || x == 0 || x > columns {
+                    continue;
+                }
+                let cell = ((y - 1) * columns + x - 1) * IN;
+                let values = &input[cell..cell + IN];
+                for (&value, weights) in values.iter().zip(weights.chunks_exact(OUT)) {
+                    for (sum, weight) in sums.iter_mut().zip(weights) {
+                        *sum += value * weight;
+                    }
+                }
+            }
+            let at = ((r / 2) * (columns / 2) + c / 2) * OUT;
+            for (greatest, sum) in output[at..at + OUT].iter_mut().zip(sums) {
+                *greatest = greatest.max(sum);
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Reference: the same net computed by JAX, for views drawn by lot.
+    #[test]
+    fn the_net_says_what_jax_says() {
+        let table = include_str!("../../tests/reference/likeness.csv");
+        let mut seen = 0;
+        for line in table.lines().skip(1) {
+            let mut row = line.split(',').map(|v| v.parse::<f32>().unwrap());
+            let odds = row.next().unwrap();
+            let mut view = [0.0; VIEW];
+            let values: Vec<f32> = row.map(|v| v / 127.0).collect();
+            view.copy_from_slice(&values);
+            let told = likeness(&view);
+            assert!((told - odds).abs() < 0.01, "{told}, not {odds}");
+            seen += 1;
+        }
+        assert!(seen >= 10, "{seen} lines");
+    }
+}
