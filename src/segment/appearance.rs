@@ -24,8 +24,6 @@ const OTHER_DENSITY: f32 = 1.0 / 500.0;
 const OTHER_LIGHT: f32 = 0.2;
 /// Gamma-coded luma ratio of the deepest cast shadow.
 const DEEPEST_SHADOW: f32 = 0.3;
-/// Luma under which a cell is noise.
-const DARKEST_SEEN: f32 = 20.0;
 /// How far, in chroma bins, ground may turn bluer in shadow or redder in sun.
 const TINT: isize = 2;
 /// Log-likelihood ratios are cut off here: colour alone never decides.
@@ -131,11 +129,6 @@ impl Appearance {
             return;
         }
         for (k, o) in out.iter_mut().enumerate() {
-            // Where there is no light there is no colour to judge by.
-            if p.y[k] < DARKEST_SEEN {
-                *o = 0.0;
-                continue;
-            }
             *o = self.ratios[bin(p.y[k], p.cb[k], p.cr[k], self.gain)];
         }
     }

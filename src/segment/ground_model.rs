@@ -46,6 +46,10 @@ const MARGIN: usize = 9;
 const AROUND: usize = 10;
 const UNLIT: f32 = 25.0;
 const LIT: f32 = 55.0;
+/// Luma under which a cell is noise, unless its surroundings are lit, and all but this share
+/// of the picture is.
+const DARKEST_SEEN: f32 = 20.0;
+const DARK_SHARE: f32 = 0.2;
 /// Shapes need less light than colours, by this factor.
 const DARK_GAIN: f32 = 3.0;
 /// Weight of an upright edge where parallax says flat.
@@ -372,8 +376,20 @@ impl GroundModel {
                 .iter()
                 .map(|v| ((v - UNLIT) / (LIT - UNLIT)).clamp(0.0, 1.0)),
         );
-        for (a, &lit) in self.stages.appearance.iter_mut().zip(&self.lit) {
-            if *a > 0.0 {
+        // By day what is black with light all around it has a colour; by lamps shade is black.
+        let seen = || {
+            self.lit
+                .iter()
+                .zip(&self.layout.visible)
+                .filter(|(_, s)| **s)
+        };
+        let unlit = seen().filter(|(lit, _)| **lit < 0.5).count();
+        let by_lamps = unlit as f32 > DARK_SHARE * seen().count() as f32;
+        let luma = &self.stages.panorama.y;
+        for ((a, &lit), &y) in self.stages.appearance.iter_mut().zip(&self.lit).zip(luma) {
+            if y < DARKEST_SEEN && (by_lamps || lit < 1.0) {
+                *a = 0.0;
+            } else if *a > 0.0 {
                 *a *= lit;
             }
         }
