@@ -23,7 +23,8 @@ pub const DETECTIONS: &str = "frame,time_s,id,behind_m,side_m,sigma_m,height_m,z
 pub const MOTION: &str = "frame,time_s,speed_mps,yaw_rate_rps,inliers,quality";
 
 /// First columns of candidates.csv.
-pub const CANDIDATES: &str = "frame,time_s,behind_m,side_m,left_m,right_m,probability";
+pub const CANDIDATES: &str =
+    "frame,time_s,behind_m,side_m,left_m,right_m,middle_behind_m,middle_side_m,probability";
 
 /// Totals of a replay.
 #[derive(Debug, Clone, Serialize)]
@@ -138,12 +139,14 @@ impl Weighed {
             let side = |across: f32| self.foot.1 + f64::from(across);
             write!(
                 self.file,
-                "{frame},{:.3},{:.3},{:.3},{:.3},{:.3},{:.3}",
+                "{frame},{:.3},{:.3},{:.3},{:.3},{:.3},{:.3},{:.3},{:.3}",
                 now.as_secs_f64(),
                 self.foot.0 + f64::from(c.nearest_m.0),
                 side(c.nearest_m.1),
                 side(c.across_m.0),
                 side(c.across_m.1),
+                self.foot.0 + f64::from(c.middle_m.0),
+                side(c.middle_m.1),
                 c.probability
             )?;
             for measure in c.measures() {

@@ -72,6 +72,7 @@ pub(super) fn join_bodies(
                 distance: l.distance(contact),
                 sum: a.sum.min(b.sum),
                 swept: 0.0,
+                looks: None,
             });
         }
         body.extend(group);
@@ -322,6 +323,7 @@ mod tests {
                 distance,
                 sum: 30.0,
                 swept: 0.0,
+                looks: None,
             })
             .collect()
     }

@@ -38,6 +38,11 @@ const BLANK: f32 = 0.12;
 /// A run brings as much as so many cells that are sure alone, or is not weighed.
 const SURE_CELLS: f32 = 3.0;
 
+/// Contacts lie within these shares of the distance by looks, of what is no wider.
+const NEARER: f32 = 0.85;
+const FARTHER: f32 = 1.1;
+const WIDEST_BY_LOOKS_M: f32 = 2.3;
+
 /// Evidence below which a cell is seen to be ground.
 const SEEN_GROUND: f32 = -0.5;
 
@@ -58,6 +63,8 @@ pub(super) struct Run {
     pub sum: f32,
     /// Part of it that the sweep of upright columns brought.
     pub swept: f32,
+    /// Distance by the looks of its group, if they tell.
+    pub looks: Option<f32>,
 }
 
 /// A group that was weighed, as it was before its contact was sharpened.
@@ -70,8 +77,9 @@ pub struct Candidate {
     /// Probability that it stands.
     pub probability: f64,
     measures: Measures,
-    /// Its middle.
     middle: Option<Run>,
+    /// Where its middle is, as `nearest_m`.
+    pub middle_m: (f32, f32),
 }
 
 impl Candidate {
@@ -101,7 +109,11 @@ impl Candidate {
             probability,
             measures,
             middle: group.get(group.len() / 2).copied(),
+            middle_m: (0.0, 0.0),
         };
+        if let Some(middle) = candidate.middle {
+            candidate.middle_m = l.place(middle.column, middle.contact);
+        }
         for run in group {
             let (along, across) = l.place(run.column, run.contact);
             if along < candidate.nearest_m.0 {
@@ -139,11 +151,12 @@ pub(super) fn gather(
     for looks in 0..PASSES {
         let groups = group_runs(l, s, feet, &begin, believed, settings);
         begin.fill(None);
-        for group in groups {
+        for mut group in groups {
             let measures = measure(l, s, about, &group, looks, at_rim(s, &group));
             let probability = probability(&measures);
             candidates.push(Candidate::of(l, &group, measures, probability));
             if probability >= settings.stay_probability {
+                note_looks(&mut group, &measures);
                 standing_groups.push((group, probability));
             } else {
                 for run in &group {
@@ -167,9 +180,35 @@ pub(super) fn gather(
         sharpen(l, s, &mut group, texture);
         fill_hollows(l, &mut group);
         under_vehicle(l, s, &mut group, whole_m, overhang_m);
+        hold_to_looks(l, &mut group);
         blobs.push(blob(l, &group, probability));
     }
     blobs
+}
+
+/// Notes how far off each column is by the looks of its group. Of what goes on for longer
+/// than a body is wide, looks do not tell.
+fn note_looks(group: &mut [Run], measures: &Measures) {
+    if measures.width_m <= WIDEST_BY_LOOKS_M {
+        let factor = measures.shift.exp();
+        for run in group {
+            run.looks = Some(run.distance * factor);
+        }
+    }
+}
+
+/// Holds contacts to what looks say. Where the lower part of a thing is blank or flat it
+/// brings no evidence, and the thing seems to begin behind that; where the ground before it
+/// has something of its own, it seems to begin there.
+fn hold_to_looks(l: &Layout, group: &mut [Run]) {
+    for run in group {
+        let Some(looks) = run.looks else { continue };
+        let held = run.distance.clamp(NEARER * looks, FARTHER * looks);
+        if held != run.distance {
+            run.distance = held;
+            run.contact = l.row(held).min((l.rows - 1) as f32);
+        }
+    }
 }
 
 /// The nearest runs of the columns that are to be looked at, each from its row
@@ -272,6 +311,7 @@ fn nearest_run(
                     distance,
                     sum: peak.0,
                     swept: 0.0,
+                    looks: None,
                 });
             }
         }
@@ -316,6 +356,7 @@ fn upright_run(
         distance: l.distance(contact),
         sum: foot.sum.max(believed),
         swept: foot.sum,
+        looks: None,
     })
 }
 

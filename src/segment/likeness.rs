@@ -12,12 +12,21 @@ use super::weights as w;
 /// Planes after each layer of windows, and neurons of the layer of all.
 const FIRST: usize = 12;
 const SECOND: usize = 16;
-const HIDDEN: usize = 16;
+const HIDDEN: usize = 24;
 const HALF: usize = ROWS / 2 * (COLUMNS / 2) * FIRST;
 const QUARTER: usize = ROWS / 4 * (COLUMNS / 4) * SECOND;
 
-/// Log-odds that what the view shows stands, by the net alone.
-pub(super) fn likeness(view: &[f32; VIEW]) -> f32 {
+/// What the net says of a view.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Likeness {
+    /// Log-odds that what it shows stands.
+    pub odds: f32,
+    /// Where its foot is if it does: logarithm of the distance against the group's own.
+    pub shift: f32,
+}
+
+/// What the net says of a view.
+pub(super) fn likeness(view: &[f32; VIEW]) -> Likeness {
     let mut half = [0.0; HALF];
     layer::<PLANES, FIRST>(view, ROWS, COLUMNS, &w::FIRST, &w::FIRST_BIAS, &mut half);
     let mut quarter = [0.0; QUARTER];
@@ -38,8 +47,14 @@ pub(super) fn likeness(view: &[f32; VIEW]) -> f32 {
             }
         }
     }
-    let out = hidden.iter().zip(&w::LAST).map(|(h, v)| h.max(0.0) * v);
-    out.sum::<f32>() + w::LAST_BIAS[0]
+    let mut out = w::LAST_BIAS;
+    for (&x, weights) in hidden.iter().zip(w::LAST.chunks_exact(out.len())) {
+        for (sum, weight) in out.iter_mut().zip(weights) {
+            *sum += x.max(0.0) * weight;
+        }
+    }
+    let [odds, shift] = out;
+    Likeness { odds, shift }
 }
 
 /// Windows of 3 × 3 over `IN` planes, what is negative to 0, and the greatest of each
@@ -88,12 +103,14 @@ mod tests {
         let mut seen = 0;
         for line in table.lines().skip(1) {
             let mut row = line.split(',').map(|v| v.parse::<f32>().unwrap());
-            let odds = row.next().unwrap();
+            let mut expected = || row.next().unwrap();
+            let (odds, shift) = (expected(), expected());
             let mut view = [0.0; VIEW];
             let values: Vec<f32> = row.map(|v| v / 127.0).collect();
             view.copy_from_slice(&values);
             let told = likeness(&view);
-            assert!((told - odds).abs() < 0.01, "{told}, not {odds}");
+            assert!((told.odds - odds).abs() < 0.01, "{told:?}, not {odds}");
+            assert!((told.shift - shift).abs() < 0.002, "{told:?}, not {shift}");
             seen += 1;
         }
         assert!(seen >= 10, "{seen} lines");

@@ -128,8 +128,10 @@ measures! {
     /// What moves by itself: mean over its cells, and over the watched ground.
     stir,
     all_stir,
-    /// How much it looks like what stands, log-odds.
+    /// How much it looks like what stands, log-odds; where its foot is by the looks, if it
+    /// does: logarithm of the distance against its own.
     likeness,
+    shift,
 }
 
 /// What is known besides the group.
@@ -312,7 +314,8 @@ pub(super) fn measure(
             .map_or(0.0, |&e| e as f32 - r.bottom as f32)
     };
     m.above_own = median(group.iter().map(below));
-    m.likeness = likeness(&cut(l, s, windows, about.usable, group));
+    let looks = likeness(&cut(l, s, windows, about.usable, group));
+    (m.likeness, m.shift) = (looks.odds, looks.shift);
     m
 }
 

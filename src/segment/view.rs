@@ -6,7 +6,7 @@ use super::groups::Run;
 use super::panorama::Layout;
 
 /// Rows, columns and planes of a view.
-pub(super) const ROWS: usize = 20;
+pub(super) const ROWS: usize = 24;
 pub(super) const COLUMNS: usize = 16;
 pub(super) const PLANES: usize = 8;
 /// Values of a view; planes of a cell lie side by side, then columns, then rows.
@@ -16,7 +16,7 @@ pub const VIEW: usize = ROWS * COLUMNS * PLANES;
 const WIDE_M: f32 = 1.2;
 const HIGH_M: f32 = 1.2;
 /// Rows of it that lie before the foot.
-const BEFORE: usize = 4;
+const BEFORE: usize = 8;
 /// Each cell of a view is the mean of so many by so many places.
 const PLACES: usize = 2;
 /// Luma that is noise, and what makes a plane's values about one.

@@ -25,8 +25,10 @@ walks the trees as scikit-learn does.
 """
 import csv
 import json
+import math
 import os
 import sys
+import tomllib
 from pathlib import Path
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
@@ -35,11 +37,17 @@ from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.metrics import log_loss, roc_auc_score
 from sklearn.model_selection import GroupKFold
 
-PLACE = ["frame", "time_s", "behind_m", "side_m", "left_m", "right_m", "probability"]
+PLACE = ["frame", "time_s", "behind_m", "side_m", "left_m", "right_m", "middle_behind_m",
+         "middle_side_m", "probability"]
 # A group is on a thing within this of its distance (metres, share), and if the
 # two are no farther apart sideways than this.
 BEHIND, SHARE, BESIDE = 0.30, 0.18, 0.25
+# How far their middle is the truth does not tell; and farther off than this (logarithm) a
+# group belongs to something else.
+LONG = ["kerb", "wall", "fence", "gate"]
+FARTHEST = 0.6
 # More of these never makes a thing less likely to stand, and the other way round.
+LOOKS = ["likeness", "shift"]
 MORE = ["swept", "swept_best", "sum", "parallax", "change", "smooth", "upright", "crossing", "feet",
         "likeness"]
 LESS = ["cluttered", "at_rim"]
@@ -50,7 +58,7 @@ GROUND, THING, PART = 0, 1, 2
 def label(row, things):
     near, left, right = (float(row[k]) for k in ("behind_m", "left_m", "right_m"))
     part = GROUND
-    for behind, side, half, visible in things:
+    for behind, side, half, visible, _ in things:
         over = min(right, side + half) - max(left, side - half)
         if visible <= 0.05 or over < -BESIDE - 0.05:
             continue
@@ -61,27 +69,48 @@ def label(row, things):
     return part
 
 
+def shift(row, things, camera):
+    """Logarithm of the distance of the thing in whose direction the group's middle is against
+    the group's own, from the camera's foot point; None if that is not known."""
+    middle, across = float(row["middle_behind_m"]) - camera, float(row["middle_side_m"])
+    found = None
+    for behind, side, half, visible, kind in things:
+        true = behind - camera
+        if true < 0.15 or middle < 0.15 or visible < 0.2:
+            continue
+        # Where the middle would be at the thing's distance.
+        if abs(across * true / middle - side) > half + BESIDE / 2:
+            continue
+        if found is not None or kind in LONG:
+            return None
+        found = math.log(true / middle)
+    return found if found is not None and abs(found) < FARTHEST else None
+
+
 def read(run):
     clip = Path(json.load(open(run / "summary.json"))["clip"])
+    behind_of_camera = -tomllib.loads((run / "profile.toml").read_text())["mount"]["set_back_m"]
     truth = {}
     if (clip / "truth.csv").exists():
         for r in csv.DictReader(open(clip / "truth.csv")):
             keys = ("behind_m", "side_m", "half_width_m", "visible")
-            truth.setdefault(int(r["frame"]), []).append([float(r[k]) for k in keys])
+            thing = [float(r[k]) for k in keys] + [r["class"]]
+            truth.setdefault(int(r["frame"]), []).append(thing)
     with open(run / "candidates.csv") as file:
         reader = csv.DictReader(file)
-        names = [n for n in reader.fieldnames if n not in PLACE + ["likeness"]]
-        rows, labels, told = [], [], []
+        names = [n for n in reader.fieldnames if n not in PLACE + LOOKS]
+        rows, labels, shifts = [], [], []
         for r in reader:
             rows.append([float(r[n]) for n in names])
             labels.append(label(r, truth.get(int(r["frame"]), [])))
-            told.append(float(r["probability"]))
+            shifts.append(shift(r, truth.get(int(r["frame"]), []), behind_of_camera))
     said = run / "likeness.csv"
     if said.exists():
         # What a net says that was not trained on this clip.
-        names.append("likeness")
-        rows = [row + [float(said)] for row, said in zip(rows, open(said), strict=True)]
-    return clip, names, rows, labels, told
+        names += LOOKS
+        rows = [row + [float(v) for v in said.split(",")]
+                for row, said in zip(rows, open(said), strict=True)]
+    return clip, names, rows, labels, shifts
 
 
 def grow(names, x, y):
