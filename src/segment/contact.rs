@@ -161,6 +161,7 @@ mod tests {
             distance: l.distance(contact),
             sum: 30.0,
             swept: 0.0,
+            looks: None,
         }
     }
 

@@ -441,4 +441,46 @@ mod tests {
             assert_eq!(l.watched[l.at(c, found)], foot == legs);
         }
     }
+
+    #[test]
+    fn contacts_are_held_to_looks_and_left_alone_where_those_do_not_tell() {
+        let l = Layout::of_hatch();
+        let run = |distance: f32, looks| Run {
+            column: l.columns / 2,
+            top: l.horizon_row,
+            bottom: l.row(distance) as usize,
+            contact: l.row(distance),
+            distance,
+            sum: 20.0,
+            swept: 0.0,
+            looks,
+        };
+        let cases = [
+            (3.0, Some(2.0), 2.0 * FARTHER),
+            (1.0, Some(2.0), 2.0 * NEARER),
+            (2.1, Some(2.0), 2.1),
+            (3.0, None, 3.0),
+        ];
+        for (distance, looks, expected) in cases {
+            let mut group = [run(distance, looks)];
+            hold_to_looks(&l, &mut group);
+            let [held] = group;
+            assert!((held.distance - expected).abs() < 1e-4, "{held:?}");
+            assert!(
+                (l.distance(held.contact) - expected).abs() < 0.01,
+                "{held:?}"
+            );
+        }
+        // A wall's looks do not tell.
+        for (width_m, told) in [(0.5, true), (4.0, false)] {
+            let mut group = [run(2.0, None)];
+            let measures = Measures {
+                width_m,
+                shift: -0.2,
+                ..Measures::default()
+            };
+            note_looks(&mut group, &measures);
+            assert_eq!(group[0].looks.is_some(), told);
+        }
+    }
 }

@@ -115,3 +115,71 @@ pub(super) fn cut(
     }
     view
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// On ground of luma 120 a dark thing 0.3 m wide and 0.6 m high at `distance`.
+    fn view_at(distance: f32) -> [f32; VIEW] {
+        let l = Layout::of_hatch();
+        let cells = l.columns * l.rows;
+        let top = (((l.height - 0.6) / distance).atan() - l.depression0) / l.depression_step;
+        let (top, foot) = (top as usize, l.row(distance) as usize);
+        let across = |c: usize| distance * l.column_direction[c].1;
+        let thing = |k: usize| {
+            let (c, r) = (k % l.columns, k / l.columns);
+            across(c).abs() < 0.15 && (top..=foot).contains(&r)
+        };
+        let mut s = Stages {
+            appearance: vec![0.0; cells],
+            change: vec![0.0; cells],
+            stir: vec![0.0; cells],
+            upright: vec![0.0; cells],
+            ..Stages::default()
+        };
+        let luma = |k: usize| if thing(k) { 40.0 } else { 120.0 };
+        s.panorama.y = (0..cells).map(luma).collect();
+        s.panorama.cb = vec![128.0; cells];
+        s.panorama.cr = vec![128.0; cells];
+        let run = |column: usize| Run {
+            column,
+            top,
+            bottom: foot,
+            contact: foot as f32 + 0.5,
+            distance,
+            sum: 20.0,
+            swept: 0.0,
+            looks: None,
+        };
+        let columns = (0..l.columns).filter(|&c| across(c).abs() < 0.15);
+        let group: Vec<Run> = columns.map(run).collect();
+        cut(&l, &s, &vec![0.0; cells], &vec![true; cells], &group)
+    }
+
+    #[test]
+    fn the_same_thing_looks_the_same_near_and_far() {
+        let dark = |view: &[f32; VIEW]| {
+            let cells = view.chunks_exact(PLANES).enumerate();
+            let dark = cells.filter(|(_, cell)| cell[0] < -0.3);
+            dark.map(|(i, _)| (i / COLUMNS, i % COLUMNS))
+                .collect::<Vec<_>>()
+        };
+        // 0.3 of 1.2 m across, and half of what lies above the foot.
+        let expected = COLUMNS / 4 * (ROWS - BEFORE) / 2;
+        for distance in [1.2, 2.0, 3.5] {
+            let found = dark(&view_at(distance));
+            let share = found.len() as f32 / expected as f32;
+            assert!(
+                (0.7..1.4).contains(&share),
+                "{distance} m: {} cells",
+                found.len()
+            );
+            let foot = found.iter().map(|c| c.0).max().unwrap();
+            assert!(
+                foot.abs_diff(ROWS - BEFORE) <= 1,
+                "{distance} m: foot in row {foot}"
+            );
+        }
+    }
+}

@@ -6,8 +6,7 @@
 SEED chooses everything; THINGS scenes have something in the path, EMPTY have nothing in
 it. Vehicles stand, creep and reverse; pictures come 2.5 to 15 a second; mounts, colours,
 sizes, lenses and dirt differ from scene to scene. With --steady each is of 5.6 s at 15
-pictures a second, the vehicle reverses, and mounts and sizes are those of demo/suite/, as
-in demo/unseen.toml.
+pictures a second, the vehicle reverses, and mounts and sizes are those of demo/suite/.
 """
 import random
 import sys

@@ -1,24 +1,30 @@
 #!/usr/bin/env python3
 """Grows the trees of src/segment/standing.rs on staged scenes whose truth is known.
 
-  hindward stage demo/mixed.toml --out /tmp/mixed
-  hindward stage demo/thin.toml --out /tmp/thin
-  for clip in /tmp/mixed/*/ /tmp/mixed/held-back/*/ /tmp/thin/*/; do
+  hindward stage demo/mixed.toml --out /tmp/train/mixed
+  hindward stage demo/thin.toml --out /tmp/train/thin
+  for more in "101 184 92" "303 30 15" "404 200 100"; do
+      tests/fit/scenes.py $more >/tmp/scenes.toml
+      hindward stage /tmp/scenes.toml --out "/tmp/train/${more%% *}"
+  done
+  for clip in /tmp/train/*/*/ /tmp/train/*/held-back/*/; do
       [ -f "$clip/clip.toml" ] && hindward replay "$clip" --out "$clip/run" --candidates
   done
-  pip install scikit-learn==1.9.1 numpy
-  tests/fit/standing.py /tmp/mixed/*/run /tmp/mixed/held-back/*/run /tmp/thin/*/run
+  pip install jax==0.4.38 scikit-learn==1.9.1 numpy
+  tests/fit/likeness.py /tmp/train/*/*/run /tmp/train/*/held-back/*/run
+  tests/fit/standing.py /tmp/train/*/*/run /tmp/train/*/held-back/*/run
 
 Each line of candidates.csv is a group that was weighed. It stands if a thing of the
 clip's truth.csv is where it is; it is ground if no thing is near. What lies behind
 a thing, or before it, is left out: it is a part of the thing, at a wrong distance.
 
+What the net says of a group is a measure of it: likeness.py has told it for each run from
+the clips that this net had not seen.
+
 First told is how well trees do on clips that they were not grown on (a fifth of the
 clips at a time), then they are grown on all. What is told of one picture changes what is
-weighed in the next: give the runs of earlier trees as well, so that the new ones have
-seen what those led to (S. Ross, G. Gordon, D. Bagnell, AISTATS 2011). The trees as they
-stand were grown on the runs of three such rounds, in which 117 to 120 of the mixed scenes
-were there, and on the last round's of the thin things, counted three times.
+weighed in the next: replay with the net and the trees that there are, so that new ones see
+what those lead to (S. Ross, G. Gordon, D. Bagnell, AISTATS 2011).
 
 Writes src/segment/trees.rs, and tests/reference/standing.csv for the test that the program
 walks the trees as scikit-learn does.
