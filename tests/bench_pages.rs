@@ -283,17 +283,24 @@ fn candidates_tell_where_and_how_surely() {
     ok(&["replay", clip, "--out", out, "--candidates"]);
     let table = std::fs::read_to_string(run.join("candidates.csv")).expect("written");
     let mut lines = table.lines();
-    let columns = lines.next().unwrap().split(',').count();
+    let names: Vec<&str> = lines.next().unwrap().split(',').collect();
+    let columns = names.len();
+    let sure = names.iter().position(|n| *n == "probability").unwrap();
+    let views = std::fs::metadata(run.join("views.i8")).expect("written");
+    assert_eq!(
+        views.len(),
+        (lines.clone().count() * hindward::segment::VIEW) as u64
+    );
     let mut told = std::collections::BTreeSet::new();
     for line in lines {
         let row: Vec<f64> = line.split(',').map(|v| v.parse().unwrap()).collect();
         assert_eq!(row.len(), columns);
-        assert!((0.0..=1.0).contains(&row[6]), "{line}");
+        assert!((0.0..=1.0).contains(&row[sure]), "{line}");
         // The post comes nearer at half a metre a second, from 3 m on.
         let behind = 3.0 - 0.0375 - 0.5 * row[1];
         let near = (row[2] - behind).abs() < 0.3 && (row[3] - 0.2).abs() < 0.3;
         // What is less sure than the profile's stay_probability is not told.
-        if near && row[6] >= 0.4 {
+        if near && row[sure] >= 0.4 {
             told.insert(row[0] as u32);
         }
     }
