@@ -43,6 +43,9 @@ const NEARER: f32 = 0.85;
 const FARTHER: f32 = 1.1;
 const WIDEST_BY_LOOKS_M: f32 = 2.3;
 
+/// A body may show nothing over so many rows.
+const GAP_ROWS: usize = 15;
+
 /// Evidence below which a cell is seen to be ground.
 const SEEN_GROUND: f32 = -0.5;
 
@@ -148,6 +151,7 @@ pub(super) fn gather(
     // What lies before a thing must not hide it: where a group turns out to be
     // ground, its columns are looked at again farther off.
     let mut begin: Vec<Option<usize>> = vec![Some(l.rows - 1); l.columns];
+    let mut rejected: Vec<Vec<Run>> = Vec::new();
     for looks in 0..PASSES {
         let groups = group_runs(l, s, feet, &begin, believed, settings);
         begin.fill(None);
@@ -162,8 +166,12 @@ pub(super) fn gather(
                 for run in &group {
                     begin[run.column] = run.top.checked_sub(1);
                 }
+                rejected.push(group);
             }
         }
+    }
+    for (group, _) in &mut standing_groups {
+        grow_upward(group, &rejected);
     }
     standing_groups.sort_by_key(|(group, _)| group[0].column);
     drop_fringes(&mut standing_groups);
@@ -184,6 +192,28 @@ pub(super) fn gather(
         blobs.push(blob(l, &group, probability));
     }
     blobs
+}
+
+/// What stands is as high as what begins right over it in its columns, though that was not
+/// believed to stand where it seemed to: of a child only the feet may be sure, and feet
+/// alone are too small to be told.
+fn grow_upward(group: &mut [Run], rejected: &[Vec<Run>]) {
+    let (Some(first), Some(last)) = (group.first(), group.last()) else {
+        return;
+    };
+    let columns = first.column.saturating_sub(BRIDGE)..=last.column + BRIDGE;
+    let low = group.iter().map(|r| r.top).min().unwrap_or(0);
+    let over = rejected.iter().flatten().filter(|r| {
+        columns.contains(&r.column)
+            && r.top < low
+            && r.bottom <= low + GAP_ROWS
+            && r.bottom + GAP_ROWS >= low
+    });
+    if let Some(top) = over.map(|r| r.top).min() {
+        for run in group {
+            run.top = top;
+        }
+    }
 }
 
 /// Notes how far off each column is by the looks of its group. Of what goes on for longer
@@ -482,5 +512,29 @@ mod tests {
             note_looks(&mut group, &measures);
             assert_eq!(group[0].looks.is_some(), told);
         }
+    }
+
+    /// Feet that are sure, legs that show nothing, and a body over them that was not
+    /// believed; a body in other columns is another's.
+    #[test]
+    fn feet_are_as_high_as_the_body_over_them() {
+        let run = |column, top, bottom| Run {
+            column,
+            top,
+            bottom,
+            contact: bottom as f32 + 0.5,
+            distance: 1.5,
+            sum: 20.0,
+            swept: 0.0,
+            looks: None,
+        };
+        let grown = |body: Vec<Run>| {
+            let mut feet = [run(60, 90, 98), run(61, 91, 98)];
+            grow_upward(&mut feet, &[body]);
+            feet.map(|r| r.top)
+        };
+        assert_eq!(grown(vec![run(61, 40, 80)]), [40, 40]);
+        assert_eq!(grown(vec![run(80, 40, 80)]), [90, 91], "beside it");
+        assert_eq!(grown(vec![run(61, 20, 60)]), [90, 91], "far over it");
     }
 }
