@@ -292,8 +292,7 @@ pub(super) fn under_vehicle(
 /// contact and up to half a metre above it. The contact itself may already lie
 /// in the dark underneath.
 fn lower_edge(l: &Layout, y: &[f32], run: &Run) -> f32 {
-    let raised = (l.height - EDGE_HEIGHT_M).max(0.2 * l.height);
-    let top = ((raised / run.distance).atan() - l.depression0) / l.depression_step;
+    let top = l.row_over(run.distance, EDGE_HEIGHT_M.min(0.8 * l.height));
     let from = (top.max(l.horizon_row as f32) as usize).max(2);
     let to = (run.contact as usize + 2).min(l.rows - 2);
     let mut best = (0.0f32, run.contact);

@@ -106,17 +106,15 @@ impl Candidate {
     }
 
     fn of(l: &Layout, group: &[Run], measures: Measures, probability: f64) -> Candidate {
+        let middle = group.get(group.len() / 2).copied();
         let mut candidate = Candidate {
             nearest_m: (f32::MAX, 0.0),
             across_m: (f32::MAX, f32::MIN),
             probability,
             measures,
-            middle: group.get(group.len() / 2).copied(),
-            middle_m: (0.0, 0.0),
+            middle,
+            middle_m: middle.map_or((0.0, 0.0), |m| l.place(m.column, m.contact)),
         };
-        if let Some(middle) = candidate.middle {
-            candidate.middle_m = l.place(middle.column, middle.contact);
-        }
         for run in group {
             let (along, across) = l.place(run.column, run.contact);
             if along < candidate.nearest_m.0 {
@@ -233,7 +231,8 @@ fn note_looks(group: &mut [Run], measures: &Measures) {
 fn hold_to_looks(l: &Layout, group: &mut [Run]) {
     for run in group {
         let Some(looks) = run.looks else { continue };
-        let held = run.distance.clamp(NEARER * looks, FARTHER * looks);
+        // Not `clamp`, which panics where looks are no number.
+        let held = run.distance.max(NEARER * looks).min(FARTHER * looks);
         if held != run.distance {
             run.distance = held;
             run.contact = l.row(held).min((l.rows - 1) as f32);
@@ -490,6 +489,7 @@ mod tests {
             (1.0, Some(2.0), 2.0 * NEARER),
             (2.1, Some(2.0), 2.1),
             (3.0, None, 3.0),
+            (3.0, Some(f32::NAN), 3.0),
         ];
         for (distance, looks, expected) in cases {
             let mut group = [run(distance, looks)];

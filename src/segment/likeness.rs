@@ -3,8 +3,8 @@
 //! A small convolutional net (Y. LeCun, L. Bottou, Y. Bengio, P. Haffner, "Gradient-based
 //! learning applied to document recognition", Proc. IEEE 86(11), 1998) looks at the view
 //! of a group: two layers of 3 × 3 windows, each followed by the greatest of 2 × 2, and a
-//! layer of all. `tests/fit/likeness.py` trains it on staged scenes. It decides nothing:
-//! what it says is one of the measures of [`super::standing`].
+//! layer of all. `tests/fit/likeness.py` trains it on staged scenes. What it says is two of the
+//! measures of [`super::standing`]; and [`super::groups`] holds contacts to the foot it sees.
 
 use super::view::{COLUMNS, PLANES, ROWS, VIEW};
 use super::weights as w;

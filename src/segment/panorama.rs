@@ -236,7 +236,12 @@ impl Layout {
 
     /// Fractional row of a ground distance from the foot point.
     pub fn row(&self, distance: f32) -> f32 {
-        ((self.height / distance).atan() - self.depression0) / self.depression_step
+        self.row_over(distance, 0.0)
+    }
+
+    /// Fractional row of what is so high over the ground, at a distance from the foot point.
+    pub fn row_over(&self, distance: f32, height: f32) -> f32 {
+        (((self.height - height) / distance).atan() - self.depression0) / self.depression_step
     }
 
     /// Full-size pixel of a fractional row in a column.

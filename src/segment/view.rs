@@ -47,8 +47,7 @@ pub(super) fn cut(
     let foot = middle.contact;
     let distance = l.distance(foot).max(0.05);
     let across = WIDE_M / (distance * l.sine_step) / COLUMNS as f32;
-    let highest = (((l.height - HIGH_M) / distance).atan() - l.depression0) / l.depression_step;
-    let up = (foot - highest).max(1.0) / (ROWS - BEFORE) as f32;
+    let up = (foot - l.row_over(distance, HIGH_M)).max(1.0) / (ROWS - BEFORE) as f32;
     let left = middle.column as f32 + 0.5 - across * COLUMNS as f32 * 0.5;
     let top = foot - up * (ROWS - BEFORE) as f32;
     let place = |row: usize, column: usize, i: usize| {
@@ -124,8 +123,7 @@ mod tests {
     fn view_at(distance: f32) -> [f32; VIEW] {
         let l = Layout::of_hatch();
         let cells = l.columns * l.rows;
-        let top = (((l.height - 0.6) / distance).atan() - l.depression0) / l.depression_step;
-        let (top, foot) = (top as usize, l.row(distance) as usize);
+        let (top, foot) = (l.row_over(distance, 0.6) as usize, l.row(distance) as usize);
         let across = |c: usize| distance * l.column_direction[c].1;
         let thing = |k: usize| {
             let (c, r) = (k % l.columns, k / l.columns);

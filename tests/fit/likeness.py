@@ -74,7 +74,9 @@ def loss(net, x, y, w, shift, known):
     off = jnp.abs(z[:, 1] - shift)
     # Huber's: a wrong one now and then must not count for much.
     off = jnp.where(off < HUBER, 0.5 * off * off, HUBER * (off - 0.5 * HUBER))
-    return fit + SHIFT * jnp.sum(known * off) / jnp.maximum(jnp.sum(known), 1) + DECAY * sum(jnp.sum(v * v) for k, v in net.items() if "bias" not in k)
+    far = jnp.sum(known * off) / jnp.maximum(jnp.sum(known), 1)
+    size = sum(jnp.sum(v * v) for k, v in net.items() if not k.endswith("bias"))
+    return fit + SHIFT * far + DECAY * size
 
 
 @jax.jit
