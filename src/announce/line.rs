@@ -214,50 +214,54 @@ mod pi {
             }
         }
 
-        fn timed_wave(&mut self, hz: Option<f64>) -> anyhow::Result<()> {
-            let done = match hz {
-                Some(hz) => self.pin.set_pwm_frequency(hz, 0.5),
-                None => self.pin.clear_pwm(),
+        /// Silent. A PWM that is off holds its pin low, so it is left shown there: the
+        /// next start finds it so, even after a kill in a pause. What is active low, or
+        /// shows a PWM that refuses, is held by the pin itself.
+        fn rest(&mut self) -> anyhow::Result<()> {
+            let Some((pwm, function)) = &self.pwm else {
+                let done = self.pin.clear_pwm();
+                self.level(false);
+                return done.with_context(|| format!("{}: timed PWM failed", self.name));
             };
-            done.with_context(|| format!("{}: timed PWM failed", self.name))
+            let (done, function) = (hush(pwm), *function);
+            self.level(false);
+            let shown = done.is_ok() && !self.active_low;
+            self.pin
+                .set_mode(if shown { function } else { Mode::Output });
+            done.with_context(|| format!("{}: hardware PWM failed", self.name))
         }
-    }
 
-    impl OutputLine for PiLine {
-        fn set(&mut self, on: bool) -> anyhow::Result<()> {
+        fn level(&mut self, on: bool) {
             if on == self.active_low {
                 self.pin.set_low();
             } else {
                 self.pin.set_high();
             }
+        }
+    }
+
+    impl OutputLine for PiLine {
+        fn set(&mut self, on: bool) -> anyhow::Result<()> {
+            self.level(on);
             Ok(())
         }
 
         fn wave(&mut self, hz: Option<f64>) -> anyhow::Result<bool> {
             self.take_pwm();
-            let Some((pwm, function)) = &self.pwm else {
-                self.timed_wave(hz)?;
-                if hz.is_none() {
-                    self.set(false)?;
-                }
+            let Some(hz) = hz else {
+                self.rest()?;
                 return Ok(true);
             };
-            let failed = || format!("{}: hardware PWM failed", self.name);
-            match hz {
-                Some(hz) => {
-                    pwm.set_frequency(hz, 0.5)
-                        .and_then(|()| pwm.enable())
-                        .with_context(failed)?;
-                    self.pin.set_mode(*function);
-                }
-                None => {
-                    // What a PWM that is off does to its pin is its own affair.
-                    let done = hush(pwm).with_context(failed);
-                    self.set(false)?;
-                    self.pin.set_mode(Mode::Output);
-                    done?;
-                }
-            }
+            let Some((pwm, function)) = &self.pwm else {
+                self.pin
+                    .set_pwm_frequency(hz, 0.5)
+                    .with_context(|| format!("{}: timed PWM failed", self.name))?;
+                return Ok(true);
+            };
+            pwm.set_frequency(hz, 0.5)
+                .and_then(|()| pwm.enable())
+                .with_context(|| format!("{}: hardware PWM failed", self.name))?;
+            self.pin.set_mode(*function);
             Ok(true)
         }
 
@@ -268,15 +272,7 @@ mod pi {
 
     impl Drop for PiLine {
         fn drop(&mut self) {
-            let _ = self.timed_wave(None);
-            let _ = self.set(false);
-            self.pin.set_mode(Mode::Output);
-            if let Some((pwm, function)) = &self.pwm {
-                // Off it holds the pin low; so the next start finds it led here.
-                if hush(pwm).is_ok() && !self.active_low {
-                    self.pin.set_mode(*function);
-                }
-            }
+            let _ = self.rest();
             self.pin.set_reset_on_drop(false);
         }
     }
