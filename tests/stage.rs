@@ -109,6 +109,34 @@ fn lost_frames_are_gaps_and_the_fault_is_named() {
     assert_eq!(health, "start_s,end_s,reason\n0.100,0.150,late\n");
 }
 
+/// The loop aboard hears of no picture at a time limit; so must the bench, which has only
+/// the pictures that are there.
+#[test]
+fn replay_tells_of_lost_frames_when_the_daemon_would() {
+    let dir = tempfile::tempdir().unwrap();
+    let text = scene("[[event]]\nkind = \"dropped\"\nstart_s = 0.9\nend_s = 1.7\nshare = 1.0")
+        .replace("duration_s = 0.2", "duration_s = 2.0");
+    assert!(stage(dir.path(), &text, "clip").status.success());
+    let replay = Command::new(env!("CARGO_BIN_EXE_hindward"))
+        .args(["replay", "clip", "--out", "run"])
+        .current_dir(dir.path())
+        .output()
+        .unwrap();
+    assert!(replay.status.success());
+    let stale = Profile::load(&dir.path().join("clip/profile.toml"))
+        .unwrap()
+        .health
+        .stale
+        .as_secs_f64();
+    let table = fs::read_to_string(dir.path().join("run/detections.csv")).unwrap();
+    let times: Vec<f64> = (table.lines().filter(|l| l.ends_with("CannotTell:late")))
+        .map(|l| l.split(',').nth(1).unwrap().parse().unwrap())
+        .collect();
+    // The last picture before the gap is that of 0.867 s.
+    assert!((times[0] - 13.0 / 15.0 - stale).abs() < 2e-3, "{times:?}");
+    assert!((times[1] - 26.0 / 15.0).abs() < 2e-3, "{times:?}");
+}
+
 #[test]
 fn bad_scenes_are_refused_with_their_line_and_leave_nothing() {
     let dir = tempfile::tempdir().unwrap();

@@ -129,6 +129,7 @@ fn replay(
     profile: &Profile,
     folder: &RunFolder,
 ) -> anyhow::Result<(Summary, Laps)> {
+    source.time_out_after(profile.health.stale);
     let mut pipeline = Pipeline::new(profile)?;
     let mut decoder = Decoder::new()?;
     let mut tables = Tables::create(folder, profile, source)?;
@@ -183,19 +184,21 @@ fn replay(
         tables.add(frame.seq, now, broken.is_some(), &outcome, profile)?;
         sound.say(&outcome.verdict, now)?;
         lap("announce", &mut mark);
+        let readable = broken.is_none() && !matches!(input, Input::Missing);
         if let Some(view) = &mut view {
-            let readable = broken.is_none() && !matches!(input, Input::Missing);
             view.show(readable.then_some(&frame), &mut decoder, &outcome, now)?;
             lap("draw", &mut mark);
         }
-        if args.stages {
+        if args.stages && readable {
             if let Some(model) = pipeline.ground_model() {
                 let name = format!("stages/{:06}.png", frame.seq);
                 super::stage_picture::write(&folder.path(&name), model)?;
             }
         }
         if let (Some(weighed), Some(model)) = (&mut weighed, pipeline.ground_model()) {
-            weighed.add(frame.seq, now, model)?;
+            if readable {
+                weighed.add(frame.seq, now, model)?;
+            }
         }
         bar.inc(1);
     }

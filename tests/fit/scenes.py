@@ -1,12 +1,14 @@
 #!/usr/bin/env python3
 """Scenes put together at random, a suite for `hindward stage`.
 
-  tests/fit/scenes.py SEED THINGS EMPTY [--steady] >scenes.toml
+  tests/fit/scenes.py SEED THINGS EMPTY [--steady] [--around] >scenes.toml
 
 SEED chooses everything; THINGS scenes have something in the path, EMPTY have nothing in
 it. Vehicles stand, creep and reverse; pictures come 2.5 to 15 a second; mounts, colours,
 sizes, lenses and dirt differ from scene to scene. With --steady each is of 5.6 s at 15
 pictures a second, the vehicle reverses, and mounts and sizes are those of demo/suite/.
+With --around something stands, drives or casts its shadow beside the path in each, and what
+is in the path is low, thin or small.
 """
 import random
 import sys
@@ -22,6 +24,9 @@ THINGS = ["adult", "child", "crouching-child", "dog", "box", "wheelie-bin", "bol
           "test-cylinder", "cone", *WIDE]
 WALKS = ["steps", "comes", "cross", "crossmove", "steps", "comes"]
 WALKERS = ["adult", "child", "dog"]
+# What --around puts into the path.
+SMALL = ["kerb", "kerb", "kerb", "post", "post", "bollard", "bollard", "box", "dog", "cone",
+         "crouching-child"]
 GROUNDS = ["asphalt-new", "asphalt-old", "concrete", "paving", "gravel", "earth", "grass", "snow",
            "garage-floor"]
 SEALED = GROUNDS[:4]
@@ -36,15 +41,21 @@ MOUNTED = {"hatch": (1.1, 36), "plate": (0.9, 30), "roof": (2.3, 50)}
 
 
 class Lot:
-    def __init__(self, seed, steady):
+    def __init__(self, seed, steady, around):
         self.r = random.Random(seed)
         self.steady = steady
+        self.around = around
+        # From which side the sun has to come for a shadow to fall into the path.
+        self.sunny_side = 0
 
     def light(self, ground):
         r = self.r
         if ground == "garage-floor":
             return '{ kind = "garage" }'
         kind = r.choices(["sun", "overcast", "dusk", "night"], [0.5, 0.27, 0.12, 0.11])[0]
+        if self.sunny_side:
+            return (f'{{ kind = "sun", sun_azimuth_deg = {self.sunny_side * r.randint(45, 135)}, '
+                    f"sun_elevation_deg = {r.randint(22, 45)} }}")
         if kind != "sun":
             return f'{{ kind = "{kind}" }}'
         dapple = ""
@@ -139,6 +150,44 @@ class Lot:
                   f"blur_px = {r.uniform(.4, 1):.2f}, specks = {r.choice([0, 0, 3, 8])} }}")
         print()
 
+    def beside(self, way, seconds):
+        """What is beside the path; seen, or by its shadow alone."""
+        r = self.r
+        side = r.choice([-1, 1])
+        self.sunny_side = 0
+        far = way + r.uniform(.5, 4)
+        kind = r.choices(["passes", "casts", "cars", "edge"], [4, 2, 3, 2])[0]
+        if kind == "passes":
+            self.sunny_side = side
+            who = r.choice(["van", "car", "adult", "child"])
+            speed = r.uniform(2, 6) if who in ("van", "car") else r.uniform(.5, 1.4)
+            start = r.choice([r.uniform(-7, -3), far])
+            if start > 0 and r.random() < 0.5:
+                speed = -speed
+            at = r.uniform(2.2, 2.8) if who in ("adult", "child") else r.uniform(2.6, 4.5)
+            return [f'{{ kind = "{who}", path = [[0, {start:.2f}, {side * at:.2f}], [{seconds}, '
+                    f"{start + speed * seconds:.2f}, {side * at:.2f}]], shadow_only = true }}"]
+        if kind == "casts":
+            self.sunny_side = side
+            who = r.choice(["car", "van", "post", "wall", "fence", "wheelie-bin", "adult"])
+            turned = 90 if who in ("wall", "fence") else r.randint(-180, 180)
+            at = r.uniform(1.7, 4) if who in ("post", "adult", "wheelie-bin") else r.uniform(2.8, 4.5)
+            return [f'{{ kind = "{who}", behind_m = {far:.2f}, side_m = {side * at:.2f}, '
+                    f"heading_deg = {turned}, shadow_only = true }}"]
+        if kind == "cars":
+            both = r.choice([[side], [-1, 1], [-1, 1]])
+            return [f'{{ kind = "{r.choice(["car", "car", "van"])}", '
+                    f"behind_m = {far + r.uniform(0, 1.5):.2f}, side_m = {s * r.uniform(2.4, 3.1):.2f}, "
+                    f"heading_deg = {r.choice([0, 180]) + r.randint(-4, 4)}{self.sizes('car')} }}"
+                    for s in both]
+        who = r.choice(["wall", "fence", "kerb"])
+        return [f'{{ kind = "{who}", behind_m = {far + 1:.2f}, side_m = {side * r.uniform(1.9, 2.8):.2f}, '
+                f"heading_deg = {90 + r.randint(-3, 3)}{self.sizes(who)} }}"]
+
+    def surrounded(self, thing, way, seconds):
+        more = self.beside(way, seconds) if self.around else []
+        return ", ".join(([thing] if thing else []) + more)
+
     def thing(self, number, kind):
         r = self.r
         ground = r.choice(GROUNDS)
@@ -172,7 +221,7 @@ class Lot:
             thing = (f'{{ kind = "{kind}", behind_m = {far:.2f}, side_m = {r.uniform(-.6, .6):.2f}, '
                      f"heading_deg = {heading}{self.sizes(kind)} }}")
             name = f"t{number:03}-{kind}-{ground}"
-        self.case(name, motion, seconds, ground, thing)
+        self.case(name, motion, seconds, ground, self.surrounded(thing, way, seconds))
 
     def empty(self, number):
         r = self.r
@@ -190,20 +239,21 @@ class Lot:
         elif lot < 0.45:
             factor = r.choice([0.4, 0.5, 1.8, 2.2])
             event = f'{{ kind = "exposure", start_s = 2.0, over_s = 0.4, factor = {factor} }}'
+        thing = self.surrounded(thing, way, seconds)
         self.case(f"e{number:03}-{ground}", motion, seconds, ground, thing, event)
 
 
 def main():
-    given = [a for a in sys.argv[1:] if a != "--steady"]
+    given = [a for a in sys.argv[1:] if a not in ("--steady", "--around")]
     if len(given) != 3 or not all(a.isdigit() for a in given):
         sys.exit(__doc__)
     seed, things, empty = map(int, given)
-    lot = Lot(seed, "--steady" in sys.argv)
+    lot = Lot(seed, "--steady" in sys.argv, "--around" in sys.argv)
     print(f"# Put together by tests/fit/scenes.py {' '.join(sys.argv[1:])}\n")
     order = []
     for number in range(things):
         if not order:
-            order = THINGS + WALKS
+            order = (SMALL if lot.around else THINGS) + WALKS
             lot.r.shuffle(order)
         lot.thing(number, order.pop())
     for number in range(empty):

@@ -90,6 +90,7 @@ impl Labelled {
     /// The clip or the profile's self-mask cannot be read.
     pub fn trial(&self, profile: &Profile) -> anyhow::Result<Tally> {
         let mut source = ClipSource::open(&self.path)?;
+        source.time_out_after(profile.health.stale);
         let mut pipeline = Pipeline::new(profile)?;
         let mut decoder = Decoder::new()?;
         let (mut raw, mut picture) = (RawFrame::empty(), Picture::default());

@@ -58,6 +58,7 @@ pub struct ClipSource {
     notes: Vec<String>,
     next_seq: u64,
     broken: u64,
+    stale: Option<Duration>,
 }
 
 enum Reader {
@@ -124,7 +125,26 @@ impl ClipSource {
             notes,
             next_seq: 0,
             broken: 0,
+            stale: None,
         })
+    }
+
+    /// From now on a gap that lasts longer than `stale` since the last frame is handed over
+    /// as a [`Grab::Timeout`] of that moment, as a camera's source does.
+    pub fn time_out_after(&mut self, stale: Duration) {
+        self.stale = Some(stale);
+    }
+
+    fn at(&self, seq: u64) -> Duration {
+        Duration::try_from_secs_f64(seq as f64 / self.rate_hz).unwrap_or(Duration::MAX)
+    }
+
+    /// Number and moment at which the wait for the next frame became too long, if frames
+    /// from number `lost` on are missing.
+    fn timed_out(&self, lost: u64) -> Option<(u64, Duration)> {
+        let at = self.at(lost.checked_sub(1)?).saturating_add(self.stale?);
+        let seq = (at.as_secs_f64() * self.rate_hz) as u64;
+        (at < self.at(self.next_seq)).then_some((seq.clamp(lost, self.next_seq - 1), at))
     }
 
     /// Frames a second.
@@ -176,7 +196,14 @@ impl Source for ClipSource {
                 Reader::External(reader) => reader.next(frame, &mut self.notes)?,
             };
             match next {
-                Next::Gap(frames) => self.next_seq += frames,
+                Next::Gap(frames) => {
+                    let before = self.next_seq;
+                    self.next_seq += frames;
+                    if let Some((seq, at)) = self.timed_out(before) {
+                        (frame.seq, frame.captured) = (seq, at);
+                        return Ok(Grab::Timeout);
+                    }
+                }
                 other => break other,
             }
         };
@@ -187,8 +214,7 @@ impl Source for ClipSource {
             return Ok(Grab::End);
         }
         frame.seq = self.next_seq;
-        frame.captured = Duration::try_from_secs_f64(self.next_seq as f64 / self.rate_hz)
-            .unwrap_or(Duration::MAX);
+        frame.captured = self.at(self.next_seq);
         self.next_seq += 1;
         let mut broken = match next {
             Next::Broken(why) => Some(why),

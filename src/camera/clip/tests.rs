@@ -229,6 +229,39 @@ fn pictures_in_natural_order_with_broken_ones_reported() {
 }
 
 #[test]
+fn a_gap_longer_than_the_wait_is_a_timeout_of_that_moment() {
+    let dir = tempfile::tempdir().unwrap();
+    std::fs::write(dir.path().join("clip.toml"), "rate_hz = 10\n").unwrap();
+    // Frames 0, 1, 2, then 5, 6, and 13 after that.
+    for n in [1, 2, 3, 6, 7, 14] {
+        std::fs::write(dir.path().join(format!("{n}.jpg")), jpeg(n)).unwrap();
+    }
+    let told = |stale_ms| {
+        let mut clip = ClipSource::open(dir.path()).unwrap();
+        clip.time_out_after(Duration::from_millis(stale_ms));
+        let mut frame = RawFrame::empty();
+        let mut told = Vec::new();
+        loop {
+            match clip.grab(&mut frame).unwrap() {
+                Grab::End => return told,
+                grab => told.push((grab, frame.seq, frame.captured.as_millis())),
+            }
+        }
+    };
+    let frame = |seq: u64| (Grab::Frame, seq, u128::from(seq) * 100);
+    let late = |seq, ms| (Grab::Timeout, seq, ms);
+    let with = |timeouts: &[(Grab, u64, u128)]| {
+        let mut all = [0, 1, 2, 5, 6, 13].map(frame).to_vec();
+        all.extend_from_slice(timeouts);
+        all.sort_by_key(|(_, seq, _)| *seq);
+        all
+    };
+    assert_eq!(told(300), with(&[late(9, 900)]));
+    assert_eq!(told(250), with(&[late(4, 450), late(8, 850)]));
+    assert_eq!(told(700), with(&[]));
+}
+
+#[test]
 fn pattern_folder_and_bare_picture() {
     let dir = tempfile::tempdir().unwrap();
     std::fs::create_dir(dir.path().join("shots")).unwrap();
