@@ -180,7 +180,7 @@ proptest! {
 }
 
 #[test]
-fn a_warning_zone_is_announced_for_its_hold_after_the_obstacle_went() {
+fn a_warning_zone_is_announced_for_no_less_than_its_hold() {
     let profile = profile("hatch");
     let (mut evaluator, now) = ready(&profile);
     let ms = Duration::from_millis;

@@ -29,7 +29,7 @@ const LEAST_SD: f64 = 0.02;
 const LEAP: f64 = 2.0;
 /// A thing out of sight is taken to stop within about this time, seconds: what a
 /// jump looked like would else run on into the bumper.
-const STOPS: f64 = 0.3;
+const STOPS: f64 = 0.12;
 /// Speeds below this do not make a time to contact, m/s.
 const CLOSING: f64 = 0.05;
 /// Two tracks on one thing are one if they stay this close, metres.
@@ -118,8 +118,10 @@ impl Tracker {
         self.tracks.retain(|t| {
             let lost = now.saturating_sub(t.last_seen);
             let unsure = now.saturating_sub(t.last_sure);
+            // What was followed for a short while is expected for no longer.
+            let followed = t.last_seen.saturating_sub(t.born);
             if t.id.is_some() {
-                lost <= settings.coast && unsure <= settings.coast * UNSURE_COASTS
+                lost <= settings.coast.min(followed) && unsure <= settings.coast * UNSURE_COASTS
             } else {
                 t.hits & window_mask(settings.confirm_window) != 0
             }
@@ -382,6 +384,20 @@ mod tests {
         assert!(t.step(&[], own, at(1)).is_empty());
         assert!(t.step(&[contact(2.0, 0.0)], own, at(2)).is_empty());
         assert_eq!(t.step(&[contact(2.0, 0.0)], own, at(3)).len(), 1);
+    }
+
+    #[test]
+    fn what_was_followed_for_a_short_while_is_expected_for_no_longer() {
+        for (followed, most) in [(4, 3), (6, 5), (30, 7)] {
+            let mut t = tracker();
+            let own = OwnMotion::default();
+            for f in 0..followed {
+                t.step(&[contact(2.0, 0.0)], own, at(f));
+            }
+            let told = (followed..60).map(|f| !t.step(&[], own, at(f)).is_empty());
+            let frames = told.take_while(|&yes| yes).count();
+            assert!(frames == most || frames + 1 == most, "{followed}: {frames}");
+        }
     }
 
     #[test]

@@ -3,7 +3,7 @@
 //! * An obstacle counts by its nearest point, drawn [`NEAR_SIDE_SIGMAS`]
 //!   standard deviations nearer, over its whole extent to the sides.
 //! * A zone is entered at its edge and left only `leave_margin` beyond it, and
-//!   stays announced for `hold` after something was last inside.
+//!   is announced for no less than `hold`.
 //! * The gravest zone wins; inside it the nearest obstacle is reported.
 //! * An obstacle that is expected but not seen (`seen == false`) counts until
 //!   the tracker drops it.
@@ -67,14 +67,15 @@ pub struct ZoneEvaluator {
 #[derive(Debug, Clone)]
 struct ZoneState {
     zone: Zone,
-    /// What was announced for this zone when something was last inside.
+    /// What is announced for this zone.
     held: Option<Held>,
 }
 
 #[derive(Debug, Clone)]
 struct Held {
     obstacle: Obstacle,
-    last_inside: Duration,
+    /// Since when it has been announced.
+    since: Duration,
     /// Whether the leave margin is still to be crossed.
     inside: bool,
 }
@@ -167,14 +168,15 @@ impl ZoneState {
                     .then(a.id.cmp(&b.id))
             });
         if let Some(obstacle) = nearest {
+            let since = self.held.as_ref().map_or(now, |held| held.since);
             self.held = Some(Held {
                 obstacle: obstacle.clone(),
-                last_inside: now,
+                since,
                 inside: true,
             });
         } else if let Some(held) = &mut self.held {
             held.inside = false;
-            if now.saturating_sub(held.last_inside) >= self.zone.hold {
+            if now.saturating_sub(held.since) >= self.zone.hold {
                 self.held = None;
             } else if let Some(present) = obstacles.iter().find(|o| o.id == held.obstacle.id) {
                 // Gone out of the zone, still in view: tell its range of now.
@@ -336,37 +338,28 @@ mod tests {
     #[test]
     fn a_zone_is_left_past_its_margin_and_after_its_hold() {
         let mut e = evaluator(0);
-        assert_eq!(
-            word(&e.step(&[obstacle(1, 1.5, 0.0)], None, ms(0))),
-            "WARNING"
-        );
-        assert_eq!(
-            word(&e.step(&[obstacle(1, 1.69, 0.0)], None, ms(900))),
-            "WARNING"
-        );
-        assert_eq!(
-            word(&e.step(&[obstacle(1, 1.71, 0.0)], None, ms(1000))),
-            "WARNING"
-        );
-        assert_eq!(
-            word(&e.step(&[obstacle(1, 1.71, 0.0)], None, ms(1400))),
-            "CAUTION"
-        );
-        assert_eq!(
-            word(&e.step(&[obstacle(1, 1.51, 0.0)], None, ms(1500))),
-            "CAUTION"
-        );
+        let mut at = |behind_m, t| word(&e.step(&[obstacle(1, behind_m, 0.0)], None, ms(t)));
+        assert_eq!(at(1.5, 0), "WARNING");
+        assert_eq!(at(1.71, 100), "WARNING");
+        assert_eq!(at(1.71, 499), "WARNING");
+        assert_eq!(at(1.71, 500), "CAUTION");
+        assert_eq!(at(1.51, 600), "CAUTION");
+        assert_eq!(at(1.5, 700), "WARNING");
+        assert_eq!(at(1.69, 5000), "WARNING");
+        // Seen where it is no more inside: nothing is left to wait for.
+        assert_eq!(at(1.71, 5100), "CAUTION");
     }
 
     #[test]
-    fn an_unseen_obstacle_counts_until_it_is_dropped_and_then_is_held() {
+    fn an_unseen_obstacle_counts_until_it_is_dropped() {
         let mut e = evaluator(0);
         let mut o = obstacle(1, 0.4, 0.0);
         o.seen = false;
         assert_eq!(word(&e.step(&[o.clone()], None, ms(0))), "DANGER");
+        assert_eq!(word(&e.step(&[], None, ms(499))), "DANGER");
+        assert_eq!(word(&e.step(&[o.clone()], None, ms(600))), "DANGER");
         assert_eq!(word(&e.step(&[o], None, ms(5000))), "DANGER");
-        assert_eq!(word(&e.step(&[], None, ms(5499))), "DANGER");
-        assert_eq!(word(&e.step(&[], None, ms(5500))), "CLEAR");
+        assert_eq!(word(&e.step(&[], None, ms(5001))), "CLEAR");
     }
 
     #[test]

@@ -7,8 +7,9 @@ SEED chooses everything; THINGS scenes have something in the path, EMPTY have no
 it. Vehicles stand, creep and reverse; pictures come 2.5 to 15 a second; mounts, colours,
 sizes, lenses and dirt differ from scene to scene. With --steady each is of 5.6 s at 15
 pictures a second, the vehicle reverses, and mounts and sizes are those of demo/suite/.
-With --around something stands, drives or casts its shadow beside the path in each, and what
-is in the path is low, thin or small.
+With --around something stands, drives or casts its shadow beside the path in each, what
+is in the path is low, thin, small or walks, and most shadows fall into the path or toward
+the vehicle.
 """
 import random
 import sys
@@ -56,6 +57,10 @@ class Lot:
         if self.sunny_side:
             return (f'{{ kind = "sun", sun_azimuth_deg = {self.sunny_side * r.randint(45, 135)}, '
                     f"sun_elevation_deg = {r.randint(22, 45)} }}")
+        if self.around and kind == "sun":
+            # Shadows that fall toward the vehicle.
+            return (f'{{ kind = "sun", sun_azimuth_deg = {r.randint(-45, 45)}, '
+                    f"sun_elevation_deg = {r.randint(22, 50)} }}")
         if kind != "sun":
             return f'{{ kind = "{kind}" }}'
         dapple = ""
