@@ -219,7 +219,7 @@ fn each_absurd_value_is_refused_with_its_line_and_key() {
             "fault.on_ms = 80 and off_ms = 420 sounds like",
         ),
         (
-            "stay_probability = 0.4",
+            "stay_probability = 0.5",
             "stay_probability = 0.7",
             "segment.stay_probability = 0.7 ",
         ),
