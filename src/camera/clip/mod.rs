@@ -144,7 +144,7 @@ impl ClipSource {
     fn timed_out(&self, lost: u64) -> Option<(u64, Duration)> {
         let at = self.at(lost.checked_sub(1)?).saturating_add(self.stale?);
         let seq = (at.as_secs_f64() * self.rate_hz) as u64;
-        (at < self.at(self.next_seq)).then_some((seq.clamp(lost, self.next_seq - 1), at))
+        (at < self.at(self.next_seq)).then(|| (seq.clamp(lost, self.next_seq - 1), at))
     }
 
     /// Frames a second.
@@ -187,6 +187,8 @@ impl ClipSource {
 
 impl Source for ClipSource {
     fn grab(&mut self, frame: &mut RawFrame) -> anyhow::Result<Grab> {
+        // A gap may come in pieces.
+        let lost = self.next_seq;
         let next = loop {
             let next = match &mut self.reader {
                 Reader::Pictures(reader) => reader.next(frame),
@@ -197,9 +199,8 @@ impl Source for ClipSource {
             };
             match next {
                 Next::Gap(frames) => {
-                    let before = self.next_seq;
                     self.next_seq += frames;
-                    if let Some((seq, at)) = self.timed_out(before) {
+                    if let Some((seq, at)) = self.timed_out(lost) {
                         (frame.seq, frame.captured) = (seq, at);
                         return Ok(Grab::Timeout);
                     }

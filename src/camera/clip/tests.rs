@@ -262,6 +262,27 @@ fn a_gap_longer_than_the_wait_is_a_timeout_of_that_moment() {
 }
 
 #[test]
+fn a_gap_in_pieces_is_as_long_as_all_of_them() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("frames.avi");
+    let mut avi = AviWriter::create(&path, 48, 32, 12.5).unwrap();
+    avi.write_jpeg(&jpeg(0)).unwrap();
+    for _ in 1..6 {
+        avi.write_gap().unwrap();
+    }
+    avi.write_jpeg(&jpeg(6)).unwrap();
+    avi.finish().unwrap();
+    let mut clip = ClipSource::open(&path).unwrap();
+    clip.time_out_after(Duration::from_millis(300));
+    let mut frame = RawFrame::empty();
+    let mut next = || (clip.grab(&mut frame).unwrap(), frame.captured.as_millis());
+    assert_eq!(next(), (Grab::Frame, 0));
+    assert_eq!(next(), (Grab::Timeout, 300));
+    assert_eq!(next(), (Grab::Frame, 480));
+    assert_eq!(next().0, Grab::End);
+}
+
+#[test]
 fn pattern_folder_and_bare_picture() {
     let dir = tempfile::tempdir().unwrap();
     std::fs::create_dir(dir.path().join("shots")).unwrap();
