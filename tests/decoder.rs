@@ -372,7 +372,7 @@ fn mutated_pictures_never_panic() {
 /// Not a test of a bar but a measurement; run with
 /// `cargo test --release --test decoder -- --ignored --nocapture`.
 #[test]
-#[ignore = "a measurement"]
+#[ignore = "measures time, which no bar can hold on a shared machine; run by hand"]
 fn time_of_a_frame() {
     // A clip given by TIMING_CLIP, or a textured scene of our own.
     let mut jpeg = Vec::new();

@@ -401,7 +401,7 @@ mod tests {
     /// Not a bar on a shared machine, but a measurement; run with
     /// `cargo test --release conductor -- --ignored --nocapture`.
     #[test]
-    #[ignore = "a measurement of 20 s under load"]
+    #[ignore = "measures for 20 s how late edges are under load; no bar holds on a shared machine"]
     fn jitter_under_load() {
         let stop = Arc::new(std::sync::atomic::AtomicBool::new(false));
         let load: Vec<_> = (0..std::thread::available_parallelism().map_or(4, |n| n.get() * 2))
