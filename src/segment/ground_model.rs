@@ -26,6 +26,7 @@ use super::parallax::{Flat, Parallax};
 use super::relief::Filter;
 use super::standing::{of_picture, Circumstances, Measures};
 use super::sweep::Sweep;
+use super::upstand::Earlier;
 use super::view::VIEW;
 
 /// Log-odds that a cell of the watch area is not ground, before any cue.
@@ -78,8 +79,9 @@ pub struct Stages {
     pub appearance: Vec<f32>,
     /// Remembered parallax evidence.
     pub parallax: Vec<f32>,
-    /// Change evidence at rest.
+    /// Change evidence at rest, and the logarithm of the factor of the light.
     pub change: Vec<f32>,
+    pub(super) light: Vec<f32>,
     /// What moves by itself while the vehicle moves.
     pub stir: Vec<f32>,
     /// Upright edges as evidence.
@@ -124,6 +126,8 @@ pub struct GroundModel {
     previous: Key,
     keys: Vec<Key>,
     spare: Vec<Key>,
+    /// The oldest of them that the present picture was compared with, and the motion since.
+    compared: Option<(usize, Motion)>,
     memory: Vec<f32>,
     old: Vec<f32>,
     places: Places,
@@ -176,6 +180,7 @@ impl GroundModel {
             previous: Key::default(),
             keys: Vec::new(),
             spare: Vec::new(),
+            compared: None,
             memory: vec![0.0; cells],
             old: Vec::new(),
             places: Places::default(),
@@ -402,8 +407,10 @@ impl GroundModel {
             .is_some_and(|s| now.saturating_sub(s) > Duration::from_millis(150));
         if !still {
             self.change.forget();
-            self.stages.change.resize(self.usable.len(), 0.0);
-            self.stages.change.fill(0.0);
+            for of in [&mut self.stages.change, &mut self.stages.light] {
+                of.resize(self.usable.len(), 0.0);
+                of.fill(0.0);
+            }
             return;
         }
         self.change.step(
@@ -414,6 +421,7 @@ impl GroundModel {
             &mut self.filter,
         );
         self.stages.change.clone_from(&self.change.evidence);
+        self.stages.light.clone_from(&self.change.light);
     }
 
     fn fuse(&mut self) {
@@ -504,6 +512,10 @@ impl GroundModel {
             &Circumstances {
                 windows: &self.memory,
                 usable: &self.usable,
+                earlier: self.compared.map(|(key, motion)| Earlier {
+                    relief: &self.keys[key].relief,
+                    motion,
+                }),
                 picture,
             },
             &mut self.candidates,

@@ -16,6 +16,7 @@ use super::feet::Foot;
 use super::ground_model::Stages;
 use super::panorama::Layout;
 use super::standing::{measure, probability, Circumstances, Measures};
+use super::upstand::{edges, Edge, REACH_M};
 use super::view::{cut, VIEW};
 
 /// Contacts of neighbouring columns further apart than this share of their
@@ -38,9 +39,13 @@ const BLANK: f32 = 0.12;
 /// A run brings as much as so many cells that are sure alone, or is not weighed.
 const SURE_CELLS: f32 = 3.0;
 
-/// Contacts lie within these shares of the distance by looks, of what is no wider.
-const NEARER: f32 = 0.85;
-const FARTHER: f32 = 1.1;
+/// Contacts lie within so many times the doubt of the distance by looks, nearer and farther (err
+/// to the near side), of what is no wider.
+const NEARER: f32 = 1.5;
+const FARTHER: f32 = 1.0;
+/// The doubt is no less than this here: of what it has not been trained on, the net is surer
+/// than it is right.
+const LEAST_DOUBT: f32 = 0.1;
 const WIDEST_BY_LOOKS_M: f32 = 2.3;
 
 /// A body may show nothing over so many rows.
@@ -66,8 +71,8 @@ pub(super) struct Run {
     pub sum: f32,
     /// Part of it that the sweep of upright columns brought.
     pub swept: f32,
-    /// Distance by the looks of its group, if they tell.
-    pub looks: Option<f32>,
+    /// Within what distances its foot is by the looks of its group, if they tell.
+    pub looks: Option<(f32, f32)>,
 }
 
 /// A group that was weighed, as it was before its contact was sharpened.
@@ -168,6 +173,18 @@ pub(super) fn gather(
             }
         }
     }
+    for mut group in raised(l, s, about) {
+        if explained(&group, &standing_groups) {
+            continue;
+        }
+        let measures = measure(l, s, about, &group, 0, at_rim(s, &group));
+        let probability = probability(&measures);
+        candidates.push(Candidate::of(l, &group, measures, probability));
+        if probability >= settings.stay_probability {
+            note_looks(&mut group, &measures);
+            standing_groups.push((group, probability));
+        }
+    }
     for (group, _) in &mut standing_groups {
         grow_upward(group, &rejected);
     }
@@ -190,6 +207,50 @@ pub(super) fn gather(
         blobs.push(blob(l, &group, probability));
     }
     blobs
+}
+
+/// Edges across the path where the ground rises, as groups: a kerb of the ground's own colour
+/// shows in no column by itself.
+fn raised(l: &Layout, s: &Stages, about: &Circumstances<'_>) -> Vec<Vec<Run>> {
+    let Some(earlier) = &about.earlier else {
+        return Vec::new();
+    };
+    let run = |edge: &Edge, column: usize| {
+        let distance = edge.along_m / l.direction(column).0.max(0.1);
+        let contact = l.row(distance);
+        let bottom = (contact as usize).min(l.rows - 1);
+        let top = (l.row_over(distance, edge.height_m).max(0.0) as usize).min(bottom);
+        Run {
+            column,
+            top,
+            bottom,
+            contact,
+            distance,
+            sum: (top..=bottom).map(|r| s.evidence[l.at(column, r)]).sum(),
+            swept: 0.0,
+            looks: None,
+        }
+    };
+    let group = |edge: Edge| {
+        (edge.columns.0..=edge.columns.1)
+            .map(|c| run(&edge, c))
+            .collect()
+    };
+    let found = edges(l, about.usable, &s.relief, earlier);
+    found.into_iter().map(group).collect()
+}
+
+/// Whether something that stands already is in the strips that show an edge, or hides them: it
+/// is what is raised there.
+fn explained(edge: &[Run], standing: &[(Vec<Run>, f64)]) -> bool {
+    let (Some(first), Some(last)) = (edge.first(), edge.last()) else {
+        return true;
+    };
+    let farthest = first.distance.max(last.distance) + REACH_M;
+    standing
+        .iter()
+        .flat_map(|(group, _)| group)
+        .any(|run| (first.column..=last.column).contains(&run.column) && run.distance < farthest)
 }
 
 /// What stands is as high as what begins right over it in its columns, though that was not
@@ -218,9 +279,13 @@ fn grow_upward(group: &mut [Run], rejected: &[Vec<Run>]) {
 /// than a body is wide, looks do not tell.
 fn note_looks(group: &mut [Run], measures: &Measures) {
     if measures.width_m <= WIDEST_BY_LOOKS_M {
-        let factor = measures.shift.exp();
+        let doubt = measures.doubt.max(LEAST_DOUBT);
+        let (near, far) = (
+            (measures.shift - NEARER * doubt).exp(),
+            (measures.shift + FARTHER * doubt).exp(),
+        );
         for run in group {
-            run.looks = Some(run.distance * factor);
+            run.looks = Some((run.distance * near, run.distance * far));
         }
     }
 }
@@ -230,9 +295,11 @@ fn note_looks(group: &mut [Run], measures: &Measures) {
 /// has something of its own, it seems to begin there.
 fn hold_to_looks(l: &Layout, group: &mut [Run]) {
     for run in group {
-        let Some(looks) = run.looks else { continue };
+        let Some((near, far)) = run.looks else {
+            continue;
+        };
         // Not `clamp`, which panics where looks are no number.
-        let held = run.distance.max(NEARER * looks).min(FARTHER * looks);
+        let held = run.distance.max(near).min(far);
         if held != run.distance {
             run.distance = held;
             run.contact = l.row(held).min((l.rows - 1) as f32);
@@ -485,11 +552,11 @@ mod tests {
             looks,
         };
         let cases = [
-            (3.0, Some(2.0), 2.0 * FARTHER),
-            (1.0, Some(2.0), 2.0 * NEARER),
-            (2.1, Some(2.0), 2.1),
+            (3.0, Some((1.7, 2.2)), 2.2),
+            (1.0, Some((1.7, 2.2)), 1.7),
+            (2.1, Some((1.7, 2.2)), 2.1),
             (3.0, None, 3.0),
-            (3.0, Some(f32::NAN), 3.0),
+            (3.0, Some((f32::NAN, f32::NAN)), 3.0),
         ];
         for (distance, looks, expected) in cases {
             let mut group = [run(distance, looks)];
@@ -501,17 +568,47 @@ mod tests {
                 "{held:?}"
             );
         }
-        // A wall's looks do not tell.
-        for (width_m, told) in [(0.5, true), (4.0, false)] {
+        // A wall's looks do not tell; what they tell with more doubt leaves more room.
+        for (width_m, doubt) in [(0.5, 0.05), (0.5, 0.2), (4.0, 0.05)] {
             let mut group = [run(2.0, None)];
             let measures = Measures {
                 width_m,
                 shift: -0.2,
+                doubt,
                 ..Measures::default()
             };
             note_looks(&mut group, &measures);
-            assert_eq!(group[0].looks.is_some(), told);
+            let Some((near, far)) = group[0].looks else {
+                assert_eq!(width_m, 4.0);
+                continue;
+            };
+            let looks = 2.0 * (-0.2f32).exp();
+            let doubt = doubt.max(LEAST_DOUBT);
+            let ratio = |d: f32, of: f32| (d / of).ln();
+            assert!((ratio(looks, near) - NEARER * doubt).abs() < 1e-4, "{near}");
+            assert!((ratio(far, looks) - FARTHER * doubt).abs() < 1e-4, "{far}");
         }
+    }
+
+    /// A cone with its shadow is raised ground as well, 0.3 m behind its foot.
+    #[test]
+    fn an_edge_across_the_path_is_no_other_thing_where_one_stands() {
+        let run = |column, distance| Run {
+            column,
+            top: 90,
+            bottom: 98,
+            contact: 98.5,
+            distance,
+            sum: 20.0,
+            swept: 0.0,
+            looks: None,
+        };
+        let edge: Vec<Run> = (60..=80).map(|c| run(c, 2.0)).collect();
+        let with = |column, distance| explained(&edge, &[(vec![run(column, distance)], 0.9)]);
+        assert!(with(70, 2.3) && with(60, 1.2), "there, or before it");
+        assert!(!with(90, 2.3) && !with(70, 3.5), "beside it, or far behind");
+        assert!(!explained(&edge, &[]));
+        assert!(explained(&[], &[]), "no edge at all");
     }
 
     /// Feet that are sure, legs that show nothing, and a body over them that was not

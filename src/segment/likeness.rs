@@ -3,7 +3,7 @@
 //! A small convolutional net (Y. LeCun, L. Bottou, Y. Bengio, P. Haffner, "Gradient-based
 //! learning applied to document recognition", Proc. IEEE 86(11), 1998) looks at the view
 //! of a group: two layers of 3 × 3 windows, each followed by the greatest of 2 × 2, and a
-//! layer of all. `tests/fit/likeness.py` trains it on staged scenes. What it says is two of the
+//! layer of all. `tests/fit/likeness.py` trains it on staged scenes. What it says is three of the
 //! measures of [`super::standing`]; and [`super::groups`] holds contacts to the foot it sees.
 
 use super::view::{COLUMNS, PLANES, ROWS, VIEW};
@@ -23,7 +23,12 @@ pub(super) struct Likeness {
     pub odds: f32,
     /// Where its foot is if it does: logarithm of the distance against the group's own.
     pub shift: f32,
+    /// Mean error of that logarithm.
+    pub doubt: f32,
 }
+
+/// How sure of the distance the net may be at most: what it says of its doubt is added to this.
+const SUREST: f32 = 0.02;
 
 /// What the net says of a view.
 pub(super) fn likeness(view: &[f32; VIEW]) -> Likeness {
@@ -53,8 +58,12 @@ pub(super) fn likeness(view: &[f32; VIEW]) -> Likeness {
             *sum += x.max(0.0) * weight;
         }
     }
-    let [odds, shift] = out;
-    Likeness { odds, shift }
+    let [odds, shift, more] = out;
+    Likeness {
+        odds,
+        shift,
+        doubt: SUREST + more.exp(),
+    }
 }
 
 /// Windows of 3 × 3 over `IN` planes, what is negative to 0, and the greatest of each
@@ -104,13 +113,14 @@ mod tests {
         for line in table.lines().skip(1) {
             let mut row = line.split(',').map(|v| v.parse::<f32>().unwrap());
             let mut expected = || row.next().unwrap();
-            let (odds, shift) = (expected(), expected());
+            let (odds, shift, doubt) = (expected(), expected(), expected());
             let mut view = [0.0; VIEW];
             let values: Vec<f32> = row.map(|v| v / 127.0).collect();
             view.copy_from_slice(&values);
             let told = likeness(&view);
             assert!((told.odds - odds).abs() < 0.01, "{told:?}, not {odds}");
             assert!((told.shift - shift).abs() < 0.002, "{told:?}, not {shift}");
+            assert!((told.doubt - doubt).abs() < 0.002, "{told:?}, not {doubt}");
             seen += 1;
         }
         assert!(seen >= 10, "{seen} lines");

@@ -30,6 +30,7 @@ mod seek;
 mod standing;
 mod sweep;
 mod trees;
+mod upstand;
 mod view;
 mod weights;
 

@@ -29,8 +29,8 @@ ROWS, COLUMNS, PLANES = 24, 16, 8
 FIRST, SECOND, HIDDEN = 12, 16, 24
 FOLDS, ROUNDS, BATCH, RATE, DECAY = 3, 8, 256, 2e-3, 1e-4
 GROUND_SHARE = 0.5
-# Weight of the distance's error, and from where on it grows no more than in a straight line.
-SHIFT, HUBER = 10.0, 0.08
+# Weight of the distance, and how sure of it the net may be at most.
+SHIFT, SUREST = 0.1, 0.02
 
 
 def shapes():
@@ -38,7 +38,7 @@ def shapes():
     return {"first": (3, 3, PLANES, FIRST), "first_bias": (FIRST,),
             "second": (3, 3, FIRST, SECOND), "second_bias": (SECOND,),
             "hidden": (flat, HIDDEN), "hidden_bias": (HIDDEN,),
-            "last": (HIDDEN, 2), "last_bias": (2,)}
+            "last": (HIDDEN, 3), "last_bias": (3,)}
 
 
 def begin(seed):
@@ -61,19 +61,20 @@ def convolve(x, weights, bias):
 
 
 def look(net, x):
-    """Log-odds that views show what stands, and by what its distance is off."""
+    """Log-odds that views show what stands, by what its distance is off, and the mean error of
+    that."""
     x = convolve(x, net["first"], net["first_bias"])
     x = convolve(x, net["second"], net["second_bias"])
     x = jnp.maximum(x.reshape(len(x), -1) @ net["hidden"] + net["hidden_bias"], 0)
-    return x @ net["last"] + net["last_bias"]
+    x = x @ net["last"] + net["last_bias"]
+    return jnp.stack([x[:, 0], x[:, 1], SUREST + jnp.exp(x[:, 2])], 1)
 
 
 def loss(net, x, y, w, shift, known):
     z = look(net, x)
     fit = jnp.sum(w * (jnp.logaddexp(0, z[:, 0]) - y * z[:, 0])) / jnp.maximum(jnp.sum(w), 1)
-    off = jnp.abs(z[:, 1] - shift)
-    # Huber's: a wrong one now and then must not count for much.
-    off = jnp.where(off < HUBER, 0.5 * off * off, HUBER * (off - 0.5 * HUBER))
+    # Laplace's distribution: a wrong one now and then must not count for much.
+    off = jnp.abs(z[:, 1] - shift) / z[:, 2] + jnp.log(z[:, 2])
     far = jnp.sum(known * off) / jnp.maximum(jnp.sum(known), 1)
     size = sum(jnp.sum(v * v) for k, v in net.items() if not k.endswith("bias"))
     return fit + SHIFT * far + DECAY * size
@@ -144,9 +145,9 @@ def write(net, x):
     (root / "src/segment/weights.rs").write_text("\n".join(out))
     sample = np.random.default_rng(1).choice(len(x), 12, replace=False)
     with open(root / "tests/reference/likeness.csv", "w") as file:
-        file.write("odds, shift, then the view in 1/127\n")
+        file.write("odds, shift, doubt, then the view in 1/127\n")
         for view, z in zip(x[sample], said(net, x[sample])):
-            file.write(f"{z[0]:.4f},{z[1]:.4f}," + ",".join(str(v) for v in view.reshape(-1)) + "\n")
+            file.write(",".join(f"{v:.4f}" for v in z) + "," + ",".join(str(v) for v in view.reshape(-1)) + "\n")
 
 
 def main():
@@ -163,7 +164,7 @@ def main():
         views.append(view)
         labels += found
         shifts += [math.nan if v is None else v for v in shift]
-        clip += [clips.setdefault(source.name, len(clips))] * len(view)
+        clip += [clips.setdefault(source, len(clips))] * len(view)
     x, label, clip = np.concatenate(views), np.array(labels), np.array(clip)
     shift = np.array(shifts, np.float32)
     lot = np.random.default_rng(0)
@@ -178,7 +179,7 @@ def main():
     fold = lot.permutation(len(clips))[clip] % FOLDS
     print(f"{len(clips)} clips, {len(x)} views, {used.sum()} of them used, "
           f"{known.sum()} shifts known", flush=True)
-    z = np.zeros((len(x), 2))
+    z = np.zeros((len(x), 3))
     for k in range(FOLDS):
         on = used & (fold != k)
         z[fold == k] = said(train(x[on], [t[on] for t in targets], k), x[fold == k])

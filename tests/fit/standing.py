@@ -3,7 +3,7 @@
 
   hindward stage demo/mixed.toml --out /tmp/train/mixed
   hindward stage demo/thin.toml --out /tmp/train/thin
-  for more in "101 184 92" "303 30 15" "404 200 100"; do
+  for more in "101 184 92" "303 30 15" "404 200 100" "707 110 90 --around"; do
       tests/fit/scenes.py $more >/tmp/scenes.toml
       hindward stage /tmp/scenes.toml --out "/tmp/train/${more%% *}"
   done
@@ -48,12 +48,13 @@ PLACE = ["frame", "time_s", "behind_m", "side_m", "left_m", "right_m", "middle_b
 # A group is on a thing within this of its distance (metres, share), and if the
 # two are no farther apart sideways than this.
 BEHIND, SHARE, BESIDE = 0.30, 0.18, 0.25
-# How far their middle is the truth does not tell; and farther off than this (logarithm) a
-# group belongs to something else.
+# Along the path, and not across it by so many metres, the truth does not tell how far a part
+# of them is; and farther off than this (logarithm) a group belongs to something else.
 LONG = ["kerb", "wall", "fence", "gate"]
+ACROSS = 1.0
 FARTHEST = 0.6
 # More of these never makes a thing less likely to stand, and the other way round.
-LOOKS = ["likeness", "shift"]
+LOOKS = ["likeness", "shift", "doubt"]
 MORE = ["swept", "swept_best", "sum", "parallax", "change", "smooth", "upright", "crossing", "feet",
         "likeness"]
 LESS = ["cluttered", "at_rim"]
@@ -87,7 +88,7 @@ def shift(row, things, camera):
         # Where the middle would be at the thing's distance.
         if abs(across * true / middle - side) > half + BESIDE / 2:
             continue
-        if found is not None or kind in LONG:
+        if found is not None or kind in LONG and half < ACROSS:
             return None
         found = math.log(true / middle)
     return found if found is not None and abs(found) < FARTHEST else None
