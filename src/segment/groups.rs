@@ -185,6 +185,8 @@ pub(super) fn gather(
             standing_groups.push((group, probability));
         }
     }
+    // A body that stands is the same as its feet: farther off it is only their fringe.
+    rejected.extend(standing_groups.iter().map(|(group, _)| group.clone()));
     for (group, _) in &mut standing_groups {
         grow_upward(group, &rejected);
     }
@@ -253,16 +255,16 @@ fn explained(edge: &[Run], standing: &[(Vec<Run>, f64)]) -> bool {
         .any(|run| (first.column..=last.column).contains(&run.column) && run.distance < farthest)
 }
 
-/// What stands is as high as what begins right over it in its columns, though that was not
+/// What stands is as high as what begins right over it in its columns, whether or not that was
 /// believed to stand where it seemed to: of a child only the feet may be sure, and feet
 /// alone are too small to be told.
-fn grow_upward(group: &mut [Run], rejected: &[Vec<Run>]) {
+fn grow_upward(group: &mut [Run], others: &[Vec<Run>]) {
     let (Some(first), Some(last)) = (group.first(), group.last()) else {
         return;
     };
     let columns = first.column.saturating_sub(BRIDGE)..=last.column + BRIDGE;
     let low = group.iter().map(|r| r.top).min().unwrap_or(0);
-    let over = rejected.iter().flatten().filter(|r| {
+    let over = others.iter().flatten().filter(|r| {
         columns.contains(&r.column)
             && r.top < low
             && r.bottom <= low + GAP_ROWS
