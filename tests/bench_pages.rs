@@ -289,7 +289,7 @@ fn candidates_tell_where_and_how_surely() {
     let views = std::fs::metadata(run.join("views.i8")).expect("written");
     assert_eq!(
         views.len(),
-        (lines.clone().count() * hindward::segment::VIEW) as u64
+        (lines.clone().count() * hindward::segment::VIEW_TO_TRAIN_ON) as u64
     );
     let mut told = std::collections::BTreeSet::new();
     for line in lines {

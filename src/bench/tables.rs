@@ -153,8 +153,12 @@ impl Weighed {
                 write!(self.file, ",{measure:.5}")?;
             }
             writeln!(self.file)?;
-            let view = model.view(c).map(|v| (v * 127.0).round() as i8 as u8);
-            self.views.write_all(&view)?;
+            let view = model.view(c);
+            let bytes: Vec<u8> = view
+                .iter()
+                .map(|v| (v * 127.0).round() as i8 as u8)
+                .collect();
+            self.views.write_all(&bytes)?;
         }
         Ok(())
     }

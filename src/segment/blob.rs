@@ -12,4 +12,7 @@ pub struct Blob {
     pub top: Vec<PixelPoint>,
     /// Probability that it stands, 0..1.
     pub probability: f64,
+    /// Mean error of the logarithm of its distance from the camera by its looks, 0 if they do
+    /// not tell.
+    pub doubt: f64,
 }

@@ -27,7 +27,6 @@ use super::relief::Filter;
 use super::standing::{of_picture, Circumstances, Measures};
 use super::sweep::Sweep;
 use super::upstand::Earlier;
-use super::view::VIEW;
 
 /// Log-odds that a cell of the watch area is not ground, before any cue.
 const PRIOR: f32 = -1.6;
@@ -218,8 +217,9 @@ impl GroundModel {
         }
     }
 
-    /// What one of the candidates of the last picture looks like, values within -1..1.
-    pub fn view(&self, candidate: &Candidate) -> [f32; VIEW] {
+    /// What one of the candidates of the last picture looks like, with a margin, for training:
+    /// [`VIEW_TO_TRAIN_ON`](super::VIEW_TO_TRAIN_ON) values within -1..1.
+    pub fn view(&self, candidate: &Candidate) -> Vec<f32> {
         candidate.view(&self.layout, &self.stages, &self.memory, &self.usable)
     }
 

@@ -17,7 +17,7 @@ use super::ground_model::Stages;
 use super::panorama::Layout;
 use super::standing::{measure, probability, Circumstances, Measures};
 use super::upstand::{edges, Edge, REACH_M};
-use super::view::{cut, VIEW};
+use super::view::cut_to_train_on;
 
 /// Contacts of neighbouring columns further apart than this share of their
 /// distance (plus a floor) belong to different things.
@@ -40,13 +40,15 @@ const BLANK: f32 = 0.12;
 const SURE_CELLS: f32 = 3.0;
 
 /// Contacts lie within so many times the doubt of the distance by looks, nearer and farther (err
-/// to the near side), of what is no wider.
-const NEARER: f32 = 1.5;
-const FARTHER: f32 = 1.0;
+/// to the near side), of what is no wider. The columns of what is narrow are about as far off as
+/// its middle.
+const NEARER: f32 = 1.0;
+const FARTHER: f32 = 0.7;
 /// The doubt is no less than this here: of what it has not been trained on, the net is surer
 /// than it is right.
-const LEAST_DOUBT: f32 = 0.1;
+const LEAST_DOUBT: f32 = 0.05;
 const WIDEST_BY_LOOKS_M: f32 = 2.3;
+const NARROW_M: f32 = 0.8;
 
 /// A body may show nothing over so many rows.
 const GAP_ROWS: usize = 15;
@@ -71,8 +73,17 @@ pub(super) struct Run {
     pub sum: f32,
     /// Part of it that the sweep of upright columns brought.
     pub swept: f32,
-    /// Within what distances its foot is by the looks of its group, if they tell.
-    pub looks: Option<(f32, f32)>,
+    /// Where its foot is by the looks of its group, if they tell.
+    pub looks: Option<ByLooks>,
+}
+
+/// Where a foot is by looks.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct ByLooks {
+    /// Within what distances.
+    within: (f32, f32),
+    /// Mean error of the logarithm of the distance that they tell.
+    doubt: f32,
 }
 
 /// A group that was weighed, as it was before its contact was sharpened.
@@ -94,15 +105,16 @@ impl Candidate {
     /// Names of [`Candidate::measures`].
     pub const MEASURES: &[&str] = Measures::NAMES;
 
-    /// What it looked like; the stages must still be those of its picture.
+    /// What it looked like, to be trained on; the stages must still be those of its picture.
     pub(super) fn view(
         &self,
         l: &Layout,
         s: &Stages,
         windows: &[f32],
         usable: &[bool],
-    ) -> [f32; VIEW] {
-        cut(l, s, windows, usable, self.middle.as_slice())
+    ) -> Vec<f32> {
+        let foot = self.middle.map_or((0, 0.0), |m| (m.column, m.contact));
+        cut_to_train_on(l, s, windows, usable, foot)
     }
 
     /// By what it was weighed.
@@ -185,15 +197,8 @@ pub(super) fn gather(
             standing_groups.push((group, probability));
         }
     }
-    // A body that stands is the same as its feet: farther off it is only their fringe.
-    rejected.extend(standing_groups.iter().map(|(group, _)| group.clone()));
-    for (group, _) in &mut standing_groups {
-        grow_upward(group, &rejected);
-    }
-    standing_groups.sort_by_key(|(group, _)| group[0].column);
-    drop_fringes(&mut standing_groups);
     let mut blobs = Vec::new();
-    let bodies = join_bodies(l, s, standing_groups);
+    let bodies = join_bodies(l, s, made_whole(standing_groups, rejected));
     let widths = widths_with_neighbours(l, &bodies);
     for ((mut group, probability), whole_m) in bodies.into_iter().zip(widths) {
         for run in &group {
@@ -255,6 +260,19 @@ fn explained(edge: &[Run], standing: &[(Vec<Run>, f64)]) -> bool {
         .any(|run| (first.column..=last.column).contains(&run.column) && run.distance < farthest)
 }
 
+/// What stands, each as high as it is, without what only seems to stand behind it.
+fn made_whole(mut standing: Vec<(Vec<Run>, f64)>, rejected: Vec<Vec<Run>>) -> Vec<(Vec<Run>, f64)> {
+    // A body that stands is the same as its feet: farther off it is only their fringe.
+    let mut others = rejected;
+    others.extend(standing.iter().map(|(group, _)| group.clone()));
+    for (group, _) in &mut standing {
+        grow_upward(group, &others);
+    }
+    standing.sort_by_key(|(group, _)| group[0].column);
+    drop_fringes(&mut standing);
+    standing
+}
+
 /// What stands is as high as what begins right over it in its columns, whether or not that was
 /// believed to stand where it seemed to: of a child only the feet may be sure, and feet
 /// alone are too small to be told.
@@ -280,24 +298,39 @@ fn grow_upward(group: &mut [Run], others: &[Vec<Run>]) {
 /// Notes how far off each column is by the looks of its group. Of what goes on for longer
 /// than a body is wide, looks do not tell.
 fn note_looks(group: &mut [Run], measures: &Measures) {
-    if measures.width_m <= WIDEST_BY_LOOKS_M {
-        let doubt = measures.doubt.max(LEAST_DOUBT);
-        let (near, far) = (
-            (measures.shift - NEARER * doubt).exp(),
-            (measures.shift + FARTHER * doubt).exp(),
-        );
-        for run in group {
-            run.looks = Some((run.distance * near, run.distance * far));
-        }
+    if measures.width_m > WIDEST_BY_LOOKS_M {
+        return;
+    }
+    let Measures { shift, doubt, .. } = *measures;
+    let room = doubt.max(LEAST_DOUBT);
+    let (near, far) = (
+        (shift - NEARER * room).exp(),
+        (shift + FARTHER * room).exp(),
+    );
+    let middle = group.get(group.len() / 2).map_or(0.0, |r| r.distance);
+    for run in group {
+        let distance = if measures.width_m < NARROW_M {
+            middle
+        } else {
+            run.distance
+        };
+        run.looks = Some(ByLooks {
+            within: (distance * near, distance * far),
+            doubt,
+        });
     }
 }
 
 /// Holds contacts to what looks say. Where the lower part of a thing is blank or flat it
 /// brings no evidence, and the thing seems to begin behind that; where the ground before it
-/// has something of its own, it seems to begin there.
+/// has something of its own, or lies in its shadow, it seems to begin there.
 fn hold_to_looks(l: &Layout, group: &mut [Run]) {
     for run in group {
-        let Some((near, far)) = run.looks else {
+        let Some(ByLooks {
+            within: (near, far),
+            ..
+        }) = run.looks
+        else {
             continue;
         };
         // Not `clamp`, which panics where looks are no number.
@@ -508,6 +541,10 @@ fn blob(l: &Layout, group: &[Run], probability: f64) -> Blob {
             .map(|r| l.pixel(r.column, r.top as f32 - 0.5))
             .collect(),
         probability,
+        doubt: group
+            .iter()
+            .filter_map(|r| Some(f64::from(r.looks?.doubt)))
+            .fold(0.0, f64::max),
     }
 }
 
@@ -560,7 +597,8 @@ mod tests {
             (3.0, None, 3.0),
             (3.0, Some((f32::NAN, f32::NAN)), 3.0),
         ];
-        for (distance, looks, expected) in cases {
+        for (distance, within, expected) in cases {
+            let looks = within.map(|within| ByLooks { within, doubt: 0.1 });
             let mut group = [run(distance, looks)];
             hold_to_looks(&l, &mut group);
             let [held] = group;
@@ -570,9 +608,11 @@ mod tests {
                 "{held:?}"
             );
         }
-        // A wall's looks do not tell; what they tell with more doubt leaves more room.
-        for (width_m, doubt) in [(0.5, 0.05), (0.5, 0.2), (4.0, 0.05)] {
-            let mut group = [run(2.0, None)];
+        // A wall's looks do not tell; what they tell with more doubt leaves more room; columns
+        // of what is narrow are as far off as its middle.
+        let middle = 2.0;
+        for (width_m, doubt) in [(0.5, 0.01), (0.5, 0.2), (1.5, 0.2), (4.0, 0.1)] {
+            let mut group = [run(1.5, None), run(middle, None), run(2.2, None)];
             let measures = Measures {
                 width_m,
                 shift: -0.2,
@@ -580,15 +620,22 @@ mod tests {
                 ..Measures::default()
             };
             note_looks(&mut group, &measures);
-            let Some((near, far)) = group[0].looks else {
-                assert_eq!(width_m, 4.0);
-                continue;
-            };
-            let looks = 2.0 * (-0.2f32).exp();
-            let doubt = doubt.max(LEAST_DOUBT);
-            let ratio = |d: f32, of: f32| (d / of).ln();
-            assert!((ratio(looks, near) - NEARER * doubt).abs() < 1e-4, "{near}");
-            assert!((ratio(far, looks) - FARTHER * doubt).abs() < 1e-4, "{far}");
+            for run in &group {
+                let Some(by_looks) = run.looks else {
+                    assert_eq!(width_m, 4.0);
+                    continue;
+                };
+                let of = if width_m < 1.0 { middle } else { run.distance };
+                let looks = of * (-0.2f32).exp();
+                let room = doubt.max(LEAST_DOUBT);
+                let ratio = |d: f32, of: f32| (d / of).ln();
+                let (near, far) = by_looks.within;
+                assert!((ratio(looks, near) - NEARER * room).abs() < 1e-4, "{near}");
+                assert!((ratio(far, looks) - FARTHER * room).abs() < 1e-4, "{far}");
+            }
+            let told = blob(&l, &group, 0.9).doubt;
+            let expected = if width_m == 4.0 { 0.0 } else { doubt };
+            assert!((told - f64::from(expected)).abs() < 1e-6, "{told}");
         }
     }
 
@@ -635,5 +682,18 @@ mod tests {
         assert_eq!(grown(vec![run(61, 40, 80)]), [40, 40]);
         assert_eq!(grown(vec![run(80, 40, 80)]), [90, 91], "beside it");
         assert_eq!(grown(vec![run(61, 20, 60)]), [90, 91], "far over it");
+        // A body that is believed to stand behind its own feet is told once, and whole.
+        let at = |mut run: Run, distance| {
+            run.distance = distance;
+            run
+        };
+        let feet = vec![run(60, 90, 98), run(61, 91, 98)];
+        let body = vec![at(run(60, 40, 80), 2.5), at(run(61, 41, 80), 2.5)];
+        let whole = made_whole(vec![(body, 0.9), (feet, 0.8)], Vec::new());
+        assert_eq!(whole.len(), 1);
+        let (group, probability) = &whole[0];
+        assert_eq!(*probability, 0.8);
+        let found: Vec<_> = group.iter().map(|r| (r.top, r.distance)).collect();
+        assert_eq!(found, [(40, 1.5), (40, 1.5)]);
     }
 }

@@ -6,7 +6,9 @@
 //! layer of all. `tests/fit/likeness.py` trains it on staged scenes. What it says is three of the
 //! measures of [`super::standing`]; and [`super::groups`] holds contacts to the foot it sees.
 
-use super::view::{COLUMNS, PLANES, ROWS, VIEW};
+use super::ground_model::Stages;
+use super::panorama::Layout;
+use super::view::{cut, shifted, COLUMNS, PLANES, ROWS, VIEW};
 use super::weights as w;
 
 /// Planes after each layer of windows, and neurons of the layer of all.
@@ -17,7 +19,7 @@ const HALF: usize = ROWS / 2 * (COLUMNS / 2) * FIRST;
 const QUARTER: usize = ROWS / 4 * (COLUMNS / 4) * SECOND;
 
 /// What the net says of a view.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Likeness {
     /// Log-odds that what it shows stands.
     pub odds: f32,
@@ -30,8 +32,29 @@ pub(super) struct Likeness {
 /// How sure of the distance the net may be at most: what it says of its doubt is added to this.
 const SUREST: f32 = 0.02;
 
+/// What the net says of what may have its foot in this column and row. It looks twice, the second time where it saw the foot: of the
+/// distance that tells more. Of clips that a net had not been trained on, it was off by 0.15 and
+/// more in 27 of 100 after the first look, in 22 after the second.
+pub(super) fn look(
+    l: &Layout,
+    s: &Stages,
+    windows: &[f32],
+    usable: &[bool],
+    (column, foot): (usize, f32),
+) -> Likeness {
+    let at = |foot: f32| likeness(&cut(l, s, windows, usable, (column, foot)));
+    let first = at(foot);
+    let shifted = shifted(l, foot, first.shift);
+    let again = at(shifted);
+    Likeness {
+        odds: 0.5 * (first.odds + again.odds),
+        shift: again.shift + (l.distance(shifted) / l.distance(foot)).ln(),
+        doubt: again.doubt,
+    }
+}
+
 /// What the net says of a view.
-pub(super) fn likeness(view: &[f32; VIEW]) -> Likeness {
+fn likeness(view: &[f32; VIEW]) -> Likeness {
     let mut half = [0.0; HALF];
     layer::<PLANES, FIRST>(view, ROWS, COLUMNS, &w::FIRST, &w::FIRST_BIAS, &mut half);
     let mut quarter = [0.0; QUARTER];
@@ -115,7 +138,7 @@ mod tests {
             let mut expected = || row.next().unwrap();
             let (odds, shift, doubt) = (expected(), expected(), expected());
             let mut view = [0.0; VIEW];
-            let values: Vec<f32> = row.map(|v| v / 127.0).collect();
+            let values: Vec<f32> = row.map(|v| v / 254.0).collect();
             view.copy_from_slice(&values);
             let told = likeness(&view);
             assert!((told.odds - odds).abs() < 0.01, "{told:?}, not {odds}");

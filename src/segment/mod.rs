@@ -42,4 +42,4 @@ pub use motion::{look, Aligner, Estimate, Motion, Noise, Scene, Sight, Slack};
 pub use pace::SPEEDS;
 pub use panorama::{Layout, Panorama};
 pub use range::Ranger;
-pub use view::VIEW;
+pub use view::VIEW_TO_TRAIN_ON;

@@ -10,6 +10,10 @@ use super::Blob;
 const SAME_RANGE_M: f64 = 0.05;
 const SAME_RANGE_SHARE: f64 = 0.02;
 
+/// Share of the doubt by looks that differs from picture to picture: what is wrong with
+/// all of them alike, no track can even out.
+const DOUBT_BY_PICTURE: f64 = 0.5;
+
 /// The path is this much wider than the vehicle to each side.
 const BESIDE_PATH_M: f64 = 0.15;
 
@@ -88,7 +92,11 @@ impl Ranger {
         {
             return None;
         }
-        let sigma_m = self.ground.behind_sd_m(pixel, self.pixel_sd)?;
+        let from_camera = (behind - self.ground.camera_position().x).max(0.0);
+        let sigma_m = self
+            .ground
+            .behind_sd_m(pixel, self.pixel_sd)?
+            .hypot(DOUBT_BY_PICTURE * blob.doubt * from_camera);
         let mut pixel_box = [f64::MAX, f64::MAX, f64::MIN, f64::MIN];
         for p in blob.contact.iter().chain(&blob.top) {
             pixel_box = [
@@ -149,5 +157,40 @@ impl Ranger {
         heights.sort_by(f64::total_cmp);
         let n = heights.len();
         (heights[n - 1 - n / 10], area * 1e4)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What looks leave in doubt is added to what the pixels do, as variances.
+    #[test]
+    fn doubt_by_looks_widens_the_range() {
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/config/hatch.toml");
+        let profile = Profile::load(path.as_ref()).expect("example profile");
+        let ranger = Ranger::new(&profile);
+        let ground = profile.ground();
+        let pixel = |behind_m: f64, side_m: f64, up_m: f64| {
+            let point = nalgebra::Vector3::new(behind_m, side_m, up_m);
+            ground.point_to_pixel(&point).expect("in view")
+        };
+        let sides = [-0.2, -0.1, 0.0, 0.1, 0.2];
+        let contact = |doubt: f64| {
+            let blob = Blob {
+                contact: sides.map(|side| pixel(2.0, side, 0.0)).to_vec(),
+                top: sides.map(|side| pixel(2.0, side, 0.8)).to_vec(),
+                probability: 0.9,
+                doubt,
+            };
+            ranger.step(&blob).expect("large enough")
+        };
+        let (sure, unsure) = (contact(0.0), contact(0.2));
+        assert!((sure.nearest.behind_m - 2.0).abs() < 0.01);
+        assert_eq!(sure.nearest, unsure.nearest);
+        let from_camera = 2.0 - ground.camera_position().x;
+        let more = (unsure.sigma_m.powi(2) - sure.sigma_m.powi(2)).sqrt();
+        let expected = DOUBT_BY_PICTURE * 0.2 * from_camera;
+        assert!((more - expected).abs() < 0.01, "{more}, not {expected}");
     }
 }

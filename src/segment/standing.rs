@@ -10,11 +10,10 @@
 
 use super::ground_model::Stages;
 use super::groups::{implied_height, Run};
-use super::likeness::likeness;
+use super::likeness::look;
 use super::panorama::Layout;
 use super::trees::TREES;
 use super::upstand::{upstand, Earlier};
-use super::view::cut;
 
 /// Log-odds of an appearance or of all cues from which a cell stands out, and of height
 /// from which a cell is seen to be high, or low.
@@ -339,7 +338,9 @@ pub(super) fn measure(
             (m.before_agrees, m.behind_agrees) = u.agree;
         }
     }
-    let looks = likeness(&cut(l, s, windows, about.usable, group));
+    let middle = group[group.len() / 2];
+    let foot = (middle.column, middle.contact);
+    let looks = look(l, s, windows, about.usable, foot);
     (m.likeness, m.shift, m.doubt) = (looks.odds, looks.shift, looks.doubt);
     m
 }

@@ -2,7 +2,6 @@
 //! of its distance, so that the same thing looks the same near and far.
 
 use super::ground_model::Stages;
-use super::groups::Run;
 use super::panorama::Layout;
 
 /// Rows, columns and planes of a view.
@@ -10,11 +9,21 @@ pub(super) const ROWS: usize = 24;
 pub(super) const COLUMNS: usize = 16;
 pub(super) const PLANES: usize = 8;
 /// Values of a view; planes of a cell lie side by side, then columns, then rows.
-pub const VIEW: usize = ROWS * COLUMNS * PLANES;
+pub(super) const VIEW: usize = ROWS * COLUMNS * PLANES;
+/// A view to train on has rows half as high, and so many more of them and columns at either end:
+/// it can be cut as if the group began a little elsewhere.
+const MORE: Grid = Grid {
+    parts: 2,
+    margin: (8, 3),
+};
+/// Values of a view to train on.
+pub const VIEW_TO_TRAIN_ON: usize = MORE.values();
 
 /// What a view spans at the distance of the group: across, and up from the ground.
 const WIDE_M: f32 = 1.2;
 const HIGH_M: f32 = 1.2;
+/// Nothing is looked at as if it were nearer.
+const NEAREST_M: f32 = 0.05;
 /// Rows of it that lie before the foot.
 const BEFORE: usize = 8;
 /// Each cell of a view is the mean of so many by so many places.
@@ -30,6 +39,30 @@ const CHANGE: f32 = 1.0 / 4.0;
 const UPRIGHT: f32 = 1.0 / 2.0;
 const FEET: f32 = 1.0 / 10.0;
 
+/// How finely a view is cut, and how far it reaches.
+#[derive(Debug, Clone, Copy)]
+struct Grid {
+    /// Rows that stand for one of a view.
+    parts: usize,
+    /// More rows and columns at either end.
+    margin: (usize, usize),
+}
+
+impl Grid {
+    const PLAIN: Grid = Grid {
+        parts: 1,
+        margin: (0, 0),
+    };
+
+    const fn columns(self) -> usize {
+        COLUMNS + 2 * self.margin.1
+    }
+
+    const fn values(self) -> usize {
+        (ROWS * self.parts + 2 * self.margin.0) * self.columns() * PLANES
+    }
+}
+
 /// Cuts the view of a group: luma and the two colour differences against the ground
 /// before it, appearance, height by windows, change, upright edges, feet; each within
 /// -1..1, and 0 where nothing is seen.
@@ -38,23 +71,64 @@ pub(super) fn cut(
     s: &Stages,
     windows: &[f32],
     usable: &[bool],
-    group: &[Run],
+    foot: (usize, f32),
 ) -> [f32; VIEW] {
     let mut view = [0.0; VIEW];
-    let Some(middle) = group.get(group.len() / 2) else {
-        return view;
-    };
-    let foot = middle.contact;
-    let distance = l.distance(foot).max(0.05);
+    fill(l, s, windows, usable, foot, Grid::PLAIN, &mut view);
+    view
+}
+
+/// The same to train on.
+pub(super) fn cut_to_train_on(
+    l: &Layout,
+    s: &Stages,
+    windows: &[f32],
+    usable: &[bool],
+    foot: (usize, f32),
+) -> Vec<f32> {
+    let mut view = vec![0.0; VIEW_TO_TRAIN_ON];
+    fill(l, s, windows, usable, foot, MORE, &mut view);
+    view
+}
+
+/// Rows of the panorama that one of a view spans, if what it shows stands on row `foot`.
+fn rows_each(l: &Layout, foot: f32) -> f32 {
+    let distance = l.distance(foot).max(NEAREST_M);
+    (foot - l.row_over(distance, HIGH_M)).max(1.0) / (ROWS - BEFORE) as f32
+}
+
+/// The row of a foot that is `shift`, the logarithm of a distance, off row `foot`; no farther
+/// from it than what the net was trained on.
+pub(super) fn shifted(l: &Layout, foot: f32, shift: f32) -> f32 {
+    let reach = rows_each(l, foot) * (MORE.margin.0 / MORE.parts) as f32;
+    let row = l.row(l.distance(foot).max(NEAREST_M) * shift.exp());
+    row.max(foot - reach)
+        .min(foot + reach)
+        .min((l.rows - 1) as f32)
+}
+
+fn fill(
+    l: &Layout,
+    s: &Stages,
+    windows: &[f32],
+    usable: &[bool],
+    (column, foot): (usize, f32),
+    grid: Grid,
+    view: &mut [f32],
+) {
+    let distance = l.distance(foot).max(NEAREST_M);
+    let high = ((ROWS - BEFORE) * grid.parts) as f32;
     let across = WIDE_M / (distance * l.sine_step) / COLUMNS as f32;
-    let up = (foot - l.row_over(distance, HIGH_M)).max(1.0) / (ROWS - BEFORE) as f32;
-    let left = middle.column as f32 + 0.5 - across * COLUMNS as f32 * 0.5;
-    let top = foot - up * (ROWS - BEFORE) as f32;
+    let up = rows_each(l, foot) / grid.parts as f32;
+    let left = column as f32 + 0.5 - across * grid.columns() as f32 * 0.5;
+    let top = foot - up * (high + grid.margin.0 as f32);
+    // Both grids look at the same places.
+    let places = PLACES / grid.parts;
     let place = |row: usize, column: usize, i: usize| {
         let (dy, dx) = (i / PLACES, i % PLACES);
-        let at = |n: usize, d: usize| n as f32 + (d as f32 + 0.5) / PLACES as f32;
-        let r = top + up * at(row, dy) + 0.5;
-        let c = left + across * at(column, dx);
+        let at = |n: usize, d: usize, of: usize| n as f32 + (d as f32 + 0.5) / of as f32;
+        let r = top + up * at(row, dy, places) + 0.5;
+        let c = left + across * at(column, dx, PLACES);
         if r < 0.0 || c < 0.0 || r as usize >= l.rows || c as usize >= l.columns {
             return None;
         }
@@ -65,6 +139,7 @@ pub(super) fn cut(
     let (mut y, mut cb, mut cr, mut n) = (0.0f32, 0.0f32, 0.0f32, 0.0f32);
     for row in ROWS - BEFORE..ROWS {
         for column in 0..COLUMNS {
+            let (row, column) = (row * grid.parts + grid.margin.0, column + grid.margin.1);
             if let Some(k) = place(row, column, 0) {
                 y += s.panorama.y[k];
                 cb += s.panorama.cb[k];
@@ -74,7 +149,7 @@ pub(super) fn cut(
         }
     }
     // If nothing of it is seen, its own foot.
-    let own = l.at(middle.column, middle.bottom.min(l.rows - 1));
+    let own = l.at(column, (foot as usize).min(l.rows - 1));
     let ground = if n > 0.0 {
         (y / n, cb / n, cr / n)
     } else {
@@ -83,9 +158,9 @@ pub(super) fn cut(
     let hue = |difference: f32, luma: f32| (difference - 128.0) / (luma + CHROMA_FLOOR);
     let ground_hue = (hue(ground.1, ground.0), hue(ground.2, ground.0));
     for (cell, out) in view.chunks_exact_mut(PLANES).enumerate() {
-        let (row, column) = (cell / COLUMNS, cell % COLUMNS);
+        let (row, column) = (cell / grid.columns(), cell % grid.columns());
         let mut seen = 0.0f32;
-        for i in 0..PLACES * PLACES {
+        for i in 0..places * PLACES {
             let Some(k) = place(row, column, i) else {
                 continue;
             };
@@ -112,15 +187,15 @@ pub(super) fn cut(
             *value = (*value * share * scale).clamp(-1.0, 1.0);
         }
     }
-    view
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    /// On ground of luma 120 a dark thing 0.3 m wide and 0.6 m high at `distance`.
-    fn view_at(distance: f32) -> [f32; VIEW] {
+    /// On ground of luma 120 a dark thing 0.3 m wide and 0.6 m high at `distance`, as the net
+    /// sees it and as it is to be trained on.
+    fn views_at(distance: f32) -> ([f32; VIEW], Vec<f32>) {
         let l = Layout::of_hatch();
         let cells = l.columns * l.rows;
         let (top, foot) = (l.row_over(distance, 0.6) as usize, l.row(distance) as usize);
@@ -140,19 +215,36 @@ mod tests {
         s.panorama.y = (0..cells).map(luma).collect();
         s.panorama.cb = vec![128.0; cells];
         s.panorama.cr = vec![128.0; cells];
-        let run = |column: usize| Run {
-            column,
-            top,
-            bottom: foot,
-            contact: foot as f32 + 0.5,
-            distance,
-            sum: 20.0,
-            swept: 0.0,
-            looks: None,
-        };
-        let columns = (0..l.columns).filter(|&c| across(c).abs() < 0.15);
-        let group: Vec<Run> = columns.map(run).collect();
-        cut(&l, &s, &vec![0.0; cells], &vec![true; cells], &group)
+        let contact = (l.columns / 2, foot as f32 + 0.5);
+        let (windows, usable) = (vec![0.0; cells], vec![true; cells]);
+        (
+            cut(&l, &s, &windows, &usable, contact),
+            cut_to_train_on(&l, &s, &windows, &usable, contact),
+        )
+    }
+
+    /// Two rows of what is to be trained on are one of a view, within its margin.
+    #[test]
+    fn what_is_trained_on_is_what_is_looked_at() {
+        for distance in [1.2, 2.0, 3.5] {
+            let (view, to_train_on) = views_at(distance);
+            assert_eq!(to_train_on.len(), VIEW_TO_TRAIN_ON);
+            for (i, value) in view.iter().enumerate() {
+                let (row, column, plane) = (i / PLANES / COLUMNS, i / PLANES % COLUMNS, i % PLANES);
+                let half = |part: usize| {
+                    let row = row * MORE.parts + MORE.margin.0 + part;
+                    let column = column + MORE.margin.1;
+                    to_train_on[(row * MORE.columns() + column) * PLANES + plane]
+                };
+                // The logarithm of a mean is not the mean of logarithms.
+                let tolerance = if half(0) == half(1) { 1e-3 } else { 0.1 };
+                let mean = (half(0) + half(1)) / 2.0;
+                assert!(
+                    (mean - value).abs() < tolerance,
+                    "{distance} m, {i}: {mean}, {value}"
+                );
+            }
+        }
     }
 
     #[test]
@@ -166,7 +258,7 @@ mod tests {
         // 0.3 of 1.2 m across, and half of what lies above the foot.
         let expected = COLUMNS / 4 * (ROWS - BEFORE) / 2;
         for distance in [1.2, 2.0, 3.5] {
-            let found = dark(&view_at(distance));
+            let found = dark(&views_at(distance).0);
             let share = found.len() as f32 / expected as f32;
             assert!(
                 (0.7..1.4).contains(&share),
@@ -179,5 +271,28 @@ mod tests {
                 "{distance} m: foot in row {foot}"
             );
         }
+    }
+
+    #[test]
+    fn a_foot_is_shifted_by_its_distance_within_what_was_trained_on() {
+        let l = Layout::of_hatch();
+        let foot = l.row(2.0);
+        for shift in [-0.2f32, 0.0, 0.1] {
+            let distance = l.distance(shifted(&l, foot, shift));
+            assert!(
+                (distance - 2.0 * shift.exp()).abs() < 0.02,
+                "{shift}: {distance} m"
+            );
+        }
+        // 4 of the 16 rows that 1.2 m have from the foot up.
+        let reach = (foot - l.row_over(2.0, HIGH_M)) / 4.0;
+        for (shift, expected) in [(-5.0, foot + reach), (5.0, foot - reach)] {
+            let row = shifted(&l, foot, shift);
+            assert!(
+                (row - expected).abs() < 0.1,
+                "{shift}: row {row}, not {expected}"
+            );
+        }
+        assert!(shifted(&l, foot, f32::NAN).is_finite());
     }
 }

@@ -3,7 +3,7 @@
 
   hindward stage demo/mixed.toml --out /tmp/train/mixed
   hindward stage demo/thin.toml --out /tmp/train/thin
-  for more in "101 184 92" "303 30 15" "404 200 100" "707 110 90 --around"; do
+  for more in "101 184 92" "303 30 15" "404 200 100" "707 110 90 --around" "505 160 90 --steady"; do
       tests/fit/scenes.py $more >/tmp/scenes.toml
       hindward stage /tmp/scenes.toml --out "/tmp/train/${more%% *}"
   done
