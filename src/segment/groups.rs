@@ -36,8 +36,8 @@ const PASSES: usize = 3;
 const FALL: f32 = 5.0;
 /// What a blank cell costs a run: things are not endless.
 const BLANK: f32 = 0.12;
-/// A run brings as much as so many cells that are sure alone, or is not weighed.
-const SURE_CELLS: f32 = 3.0;
+/// A run brings so much evidence, as much as a few cells that are sure alone, or is not weighed.
+const LEAST_SUM: f32 = 5.54;
 
 /// Contacts lie within so many times the doubt of the distance by looks, nearer and farther (err
 /// to the near side), of what is no wider. The columns of what is narrow are about as far off as
@@ -156,9 +156,6 @@ pub(super) fn gather(
     candidates: &mut Vec<Candidate>,
 ) -> Vec<Blob> {
     let texture = about.picture.texture;
-    let logit = |p: f64| (p / (1.0 - p)).ln() as f32;
-    // A run must bring as much as a few cells that are sure alone.
-    let believed = SURE_CELLS * (1.0 + logit(settings.enter_probability.clamp(0.05, 0.99)));
     candidates.clear();
     s.mask.clear();
     s.mask.resize(l.columns * l.rows, false);
@@ -168,7 +165,7 @@ pub(super) fn gather(
     let mut begin: Vec<Option<usize>> = vec![Some(l.rows - 1); l.columns];
     let mut rejected: Vec<Vec<Run>> = Vec::new();
     for looks in 0..PASSES {
-        let groups = group_runs(l, s, feet, &begin, believed, settings);
+        let groups = group_runs(l, s, feet, &begin, settings);
         begin.fill(None);
         for mut group in groups {
             let measures = measure(l, s, about, &group, looks, at_rim(s, &group));
@@ -349,7 +346,6 @@ fn group_runs(
     s: &Stages,
     feet: &[Vec<Foot>],
     begin: &[Option<usize>],
-    believed: f32,
     settings: &SegmentSettings,
 ) -> Vec<Vec<Run>> {
     let mut groups: Vec<Vec<Run>> = Vec::new();
@@ -357,8 +353,8 @@ fn group_runs(
     for (c, &begin) in begin.iter().enumerate() {
         let Some(run) = begin.and_then(|r| {
             nearer(
-                nearest_run(l, s, c, r, believed, settings),
-                upright_run(l, feet, c, r, believed, settings),
+                nearest_run(l, s, c, r, settings),
+                upright_run(l, feet, c, r, settings),
             )
         }) else {
             continue;
@@ -408,7 +404,6 @@ fn nearest_run(
     s: &Stages,
     c: usize,
     begin: usize,
-    believed: f32,
     settings: &SegmentSettings,
 ) -> Option<Run> {
     let mut sum = 0.0f32;
@@ -428,7 +423,7 @@ fn nearest_run(
         if !over {
             continue;
         }
-        if peak.0 >= believed {
+        if peak.0 >= LEAST_SUM {
             let foot = lowest_of(l, s, c, start, begin);
             let contact = foot as f32 + 0.5;
             let distance = l.distance(contact);
@@ -471,7 +466,6 @@ fn upright_run(
     feet: &[Vec<Foot>],
     c: usize,
     begin: usize,
-    believed: f32,
     settings: &SegmentSettings,
 ) -> Option<Run> {
     let foot = feet.get(c)?.iter().find(|f| {
@@ -485,7 +479,7 @@ fn upright_run(
         bottom: foot.row,
         contact,
         distance: l.distance(contact),
-        sum: foot.sum.max(believed),
+        sum: foot.sum.max(LEAST_SUM),
         swept: foot.sum,
         looks: None,
     })
