@@ -22,10 +22,10 @@ pub const VIEW_TO_TRAIN_ON: usize = MORE.values();
 /// What a view spans at the distance of the group: across, and up from the ground.
 const WIDE_M: f32 = 1.2;
 const HIGH_M: f32 = 1.2;
-/// Nothing is looked at as if it were nearer.
-const NEAREST_M: f32 = 0.05;
 /// Rows of it that lie before the foot.
 const BEFORE: usize = 8;
+/// Nothing is looked at as if it stood nearer.
+const NEAREST_M: f32 = 0.05;
 /// Each cell of a view is the mean of so many by so many places.
 const PLACES: usize = 2;
 /// Luma that is noise, and what makes a plane's values about one.
