@@ -153,12 +153,9 @@ impl Weighed {
                 write!(self.file, ",{measure:.5}")?;
             }
             writeln!(self.file)?;
-            let view = model.view(c);
-            let bytes: Vec<u8> = view
-                .iter()
-                .map(|v| (v * 127.0).round() as i8 as u8)
-                .collect();
-            self.views.write_all(&bytes)?;
+            let byte = |v: &f32| (v * 127.0).round() as i8 as u8;
+            let view: Vec<u8> = model.view(c).iter().map(byte).collect();
+            self.views.write_all(&view)?;
         }
         Ok(())
     }

@@ -47,6 +47,8 @@ const FARTHER: f32 = 0.7;
 /// The doubt is no less than this here: of what it has not been trained on, the net is surer
 /// than it is right.
 const LEAST_DOUBT: f32 = 0.05;
+/// Nor is it more: no number at all must reach the tracks.
+const MOST_DOUBT: f32 = 1.0;
 const WIDEST_BY_LOOKS_M: f32 = 2.3;
 const NARROW_M: f32 = 0.8;
 
@@ -298,7 +300,8 @@ fn note_looks(group: &mut [Run], measures: &Measures) {
     if measures.width_m > WIDEST_BY_LOOKS_M {
         return;
     }
-    let Measures { shift, doubt, .. } = *measures;
+    let shift = measures.shift;
+    let doubt = measures.doubt.min(MOST_DOUBT);
     let room = doubt.max(LEAST_DOUBT);
     let (near, far) = (
         (shift - NEARER * room).exp(),
@@ -630,6 +633,15 @@ mod tests {
             let told = blob(&l, &group, 0.9).doubt;
             let expected = if width_m == 4.0 { 0.0 } else { doubt };
             assert!((told - f64::from(expected)).abs() < 1e-6, "{told}");
+        }
+        for doubt in [f32::NAN, f32::INFINITY] {
+            let mut group = [run(middle, None)];
+            let measures = Measures {
+                doubt,
+                ..Measures::default()
+            };
+            note_looks(&mut group, &measures);
+            assert_eq!(blob(&l, &group, 0.9).doubt, f64::from(MOST_DOUBT));
         }
     }
 

@@ -330,15 +330,14 @@ pub(super) fn measure(
     };
     m.above_own = median(group.iter().map(below));
     (m.outlying, m.relit) = lighting(l, s, group, first, last);
+    let middle = group[group.len() / 2];
     if let Some(earlier) = &about.earlier {
-        let middle = group[group.len() / 2];
         let (column, distance) = (middle.column, m.distance_m);
         if let Some(u) = upstand(l, about.usable, &s.relief, earlier, column, distance) {
             (m.upstand_m, m.upstand_gain) = (u.height_m, u.gain);
             (m.before_agrees, m.behind_agrees) = u.agree;
         }
     }
-    let middle = group[group.len() / 2];
     let foot = (middle.column, middle.contact);
     let looks = look(l, s, windows, about.usable, foot);
     (m.likeness, m.shift, m.doubt) = (looks.odds, looks.shift, looks.doubt);
