@@ -405,7 +405,7 @@ impl Tree {
 
 /// What reaches past the horizon over more than this share of its columns, in another
 /// colour (appearance ratio), with upright sides, stands, however little else is known: of
-/// such groups in the scenes that the trees were grown on 86 of 100 were things. Trees
+/// such groups in the scenes that the trees were grown on 88 of 100 were things. Trees
 /// alone would go by what they have seen, and a bin right before the bumper at two
 /// pictures a second they had not.
 const TOWERING: (f32, f32, f32) = (0.5, 1.5, 1.0);
@@ -418,13 +418,13 @@ fn towers(m: &Measures) -> bool {
 
 /// What is slender, but higher than this, and was swept so surely while the own motion is
 /// known so well, stands: a grey post on grey ground shows in no other way. Of such groups
-/// 75 of 100 were things.
+/// 90 of 100 were things.
 const SLENDER_M: f32 = 0.3;
 const HIGH_M: f32 = 0.5;
 const SURE_SWEPT: f32 = 100.0;
 const KNOWN: f32 = 0.8;
 const SLENDER: f64 = 0.71;
-/// But not what looks as little like a thing as this: of such groups 3 of 100 were things.
+/// But not what looks as little like a thing as this: of such groups 2 of 100 were things.
 const UNLIKE: f32 = -2.0;
 
 fn slender(m: &Measures) -> bool {
@@ -439,7 +439,8 @@ fn slender(m: &Measures) -> bool {
 
 /// At rest, upright edges under the horizon that light alone explains, on either side by another
 /// factor (as a logarithm), with a luma between those of the sides, are those of a passing
-/// shadow: of such groups 13 of 100 were where a thing was.
+/// shadow: of such groups 17 of 49 were things. Without this rule the suite has 21 more false
+/// alarms, where a van's shadow passes.
 const EXPLAINED: f32 = -0.6;
 const RELIT: f32 = 0.15;
 const BETWEEN: f32 = 0.05;
@@ -562,8 +563,11 @@ mod tests {
             relit: 0.45,
             outlying: -0.31,
             still_s: 2.0,
+            likeness: 4.0,
             ..Measures::default()
         };
+        // Trees alone would believe it.
+        assert!(by_trees(&edge) > SHADOW);
         assert!(probability(&edge) <= SHADOW);
         // What replaces the ground, or is there since before, may stand.
         for other in [

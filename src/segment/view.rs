@@ -205,7 +205,10 @@ mod tests {
             across(c).abs() < 0.15 && (top..=foot).contains(&r)
         };
         let mut s = Stages {
-            appearance: vec![0.0; cells],
+            // Of no two neighbours alike, and nowhere nothing.
+            appearance: (0..cells)
+                .map(|k| 0.1 + (k * 7919 % 100) as f32 / 100.0)
+                .collect(),
             change: vec![0.0; cells],
             stir: vec![0.0; cells],
             upright: vec![0.0; cells],
@@ -236,8 +239,14 @@ mod tests {
                     let column = column + MORE.margin.1;
                     to_train_on[(row * MORE.columns() + column) * PLANES + plane]
                 };
+                let appearance = plane == 3;
+                if appearance && half(0).min(half(1)) == 0.0 {
+                    // Half of it is out of the picture.
+                    continue;
+                }
                 // The logarithm of a mean is not the mean of logarithms.
-                let tolerance = if half(0) == half(1) { 1e-3 } else { 0.1 };
+                let alike = appearance || half(0) == half(1);
+                let tolerance = if alike { 1e-3 } else { 0.1 };
                 let mean = (half(0) + half(1)) / 2.0;
                 assert!(
                     (mean - value).abs() < tolerance,
