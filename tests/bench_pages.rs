@@ -291,6 +291,10 @@ fn candidates_tell_where_and_how_surely() {
         views.len(),
         (lines.clone().count() * hindward::segment::VIEW_TO_TRAIN_ON) as u64
     );
+    // Of every other of 40 pictures, after its number.
+    let planes = std::fs::metadata(run.join("footline.i8")).expect("written");
+    let each = 4 + hindward::segment::PLANES_TO_TRAIN_ON;
+    assert_eq!(planes.len(), 20 * each as u64);
     let mut told = std::collections::BTreeSet::new();
     for line in lines {
         let row: Vec<f64> = line.split(',').map(|v| v.parse().unwrap()).collect();

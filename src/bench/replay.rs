@@ -46,7 +46,8 @@ pub struct ReplayArgs {
     #[arg(long)]
     pub stages: bool,
     /// Also write candidates.csv: all that was weighed whether it stands, by what, and how
-    /// probable it was; and views.i8: what each looked like, with a margin, to train on.
+    /// probable it was; views.i8: what each looked like, with a margin, and footline.i8: what the
+    /// net of the footline sees of every other picture, to train on.
     #[arg(long)]
     pub candidates: bool,
     /// Print the summary as JSON instead of text.

@@ -108,6 +108,7 @@ pub fn verdict_word(verdict: &Verdict) -> String {
 pub struct Weighed {
     file: BufWriter<File>,
     views: BufWriter<File>,
+    planes: BufWriter<File>,
     /// The camera's foot point.
     foot: (f64, f64),
 }
@@ -126,6 +127,7 @@ impl Weighed {
         Ok(Weighed {
             file,
             views,
+            planes: BufWriter::new(File::create(folder.path("footline.i8"))?),
             foot: (camera.x, camera.y),
         })
     }
@@ -135,6 +137,12 @@ impl Weighed {
     /// # Errors
     /// The disk is full.
     pub fn add(&mut self, frame: u64, now: Duration, model: &GroundModel) -> anyhow::Result<()> {
+        // Every other picture is enough to train on.
+        if frame.is_multiple_of(2) {
+            self.planes.write_all(&(frame as u32).to_le_bytes())?;
+            let planes: Vec<u8> = model.planes().into_iter().map(|v| v as u8).collect();
+            self.planes.write_all(&planes)?;
+        }
         for c in model.candidates(now) {
             let side = |across: f32| self.foot.1 + f64::from(across);
             write!(
@@ -166,6 +174,7 @@ impl Weighed {
     /// The disk is full.
     pub fn finish(mut self) -> anyhow::Result<()> {
         self.views.flush()?;
+        self.planes.flush()?;
         Ok(self.file.flush()?)
     }
 }

@@ -87,6 +87,8 @@ pub struct WatchArea {
 pub enum SegmentMethod {
     /// Learnt ground appearance, ground motion and structure, fused.
     GroundModel,
+    /// The same, but a net that looks at the whole picture tells what stands.
+    Footline,
     /// Fixed colour ranges, dilation, regions, area threshold.
     ColourRange,
 }

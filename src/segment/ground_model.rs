@@ -9,7 +9,7 @@ use std::time::Duration;
 
 use crate::camera::Picture;
 use crate::optics::PixelPoint;
-use crate::profile::{Profile, SegmentSettings};
+use crate::profile::{Profile, SegmentMethod, SegmentSettings};
 
 use self::cells::{path_cells, usable_cells};
 use super::appearance::Appearance;
@@ -17,6 +17,7 @@ use super::blob::Blob;
 use super::change::Change;
 use super::edges::Upright;
 use super::feet::Feet;
+use super::footline::Footline;
 use super::groups::Candidate;
 use super::motion::{look, Estimate, Motion, Places, Sight};
 use super::own_motion::Odometry;
@@ -120,6 +121,7 @@ pub struct GroundModel {
     /// Every other comparison is swept.
     sweeps: bool,
     feet: Feet,
+    footline: Footline,
     change: Change,
     stages: Stages,
     previous: Key,
@@ -158,6 +160,9 @@ impl GroundModel {
                 (first, row.iter().rposition(|&u| u).unwrap_or(0))
             })
             .collect();
+        let camera = profile.ground().camera_position();
+        let reach = (profile.watch.far.0 - camera.x).max(0.0) as f32;
+        let footline = Footline::new(&layout, &usable, reach);
         Some(GroundModel {
             path: path_cells(&layout, &usable, profile),
             layout,
@@ -174,6 +179,7 @@ impl GroundModel {
             sweep: Sweep::default(),
             sweeps: true,
             feet: Feet::default(),
+            footline,
             change: Change::default(),
             stages: Stages::default(),
             previous: Key::default(),
@@ -221,6 +227,14 @@ impl GroundModel {
     /// [`VIEW_TO_TRAIN_ON`](super::VIEW_TO_TRAIN_ON) values within -1..1.
     pub fn view(&self, candidate: &Candidate) -> Vec<f32> {
         candidate.view(&self.layout, &self.stages, &self.memory, &self.usable)
+    }
+
+    /// What the net of the footline sees of the last picture, in 1/127, for training: rows of
+    /// depression, columns of azimuth, planes of a cell side by side.
+    pub fn planes(&self) -> Vec<i8> {
+        let mut footline = self.footline.clone();
+        footline.cut(&self.layout, &self.stages, &self.memory);
+        footline.planes().collect()
     }
 
     /// The vehicle's motion between the last two frames.
@@ -490,6 +504,17 @@ impl GroundModel {
     }
 
     fn gather(&mut self, now: Duration) -> Vec<Blob> {
+        if self.settings.method == SegmentMethod::Footline {
+            self.candidates.clear();
+            self.footline.step(&self.layout, &self.stages, &self.memory);
+            let footline = &self.footline;
+            return super::directions::gather(
+                &self.layout,
+                &mut self.stages,
+                footline,
+                &self.settings,
+            );
+        }
         let (own, estimate) = (&self.own_motion, self.own_motion.estimate());
         let still = own.still_since().map(|since| now.saturating_sub(since));
         let picture = Measures {

@@ -92,11 +92,17 @@ impl Drop for Folder {
 }
 
 /// Renders `scene` to the folder `out`; calls `tick` after each frame
-/// with the frames done and in all. Gives the number of frames.
+/// with the frames done and in all. With `footline` the clip gets footline.csv as well. Gives the
+/// number of frames.
 ///
 /// # Errors
 /// If the profile is at fault or the disk refuses; nothing half written stays.
-pub fn render(scene: &Scene, out: &Path, tick: impl Fn(usize, usize)) -> anyhow::Result<usize> {
+pub fn render(
+    scene: &Scene,
+    out: &Path,
+    footline: bool,
+    tick: impl Fn(usize, usize),
+) -> anyhow::Result<usize> {
     let rig = rig(scene)?;
     let folder = Folder::create(out)?;
     let frames = ((scene.duration_s * scene.rate_hz).round() as usize).max(1);
@@ -133,6 +139,7 @@ pub fn render(scene: &Scene, out: &Path, tick: impl Fn(usize, usize)) -> anyhow:
 
     let mut truth_csv =
         String::from("frame,time_s,id,class,behind_m,side_m,half_width_m,height_m,visible\n");
+    let mut footline_csv = String::from("frame,direction,distance_m,top_rad\n");
     let mut ego_csv = String::from("frame,time_s,speed_mps,yaw_rate_rps,pitch_rad\n");
     let (mut linear, mut ids, mut bytes) = (Vec::new(), Vec::new(), Vec::new());
     let mut last_jpeg: Vec<u8> = Vec::new();
@@ -171,6 +178,16 @@ pub fn render(scene: &Scene, out: &Path, tick: impl Fn(usize, usize)) -> anyhow:
                     row.half_width_m,
                     row.height_m,
                     row.visible
+                );
+            }
+        }
+        if footline {
+            let camera = ground.camera_position();
+            for foot in truth::footline(&world.things, pose, &camera) {
+                let _ = writeln!(
+                    footline_csv,
+                    "{frame},{},{:.3},{:.3}",
+                    foot.direction, foot.distance_m, foot.top_rad
                 );
             }
         }
@@ -221,6 +238,9 @@ pub fn render(scene: &Scene, out: &Path, tick: impl Fn(usize, usize)) -> anyhow:
     }
     folder.write("truth.csv", truth_csv)?;
     folder.write("ego.csv", ego_csv)?;
+    if footline {
+        folder.write("footline.csv", footline_csv)?;
+    }
     let mask = image::GrayImage::from_raw(w as u32, h as u32, own_vehicle);
     if let Some(mask) = mask.filter(|m| m.iter().any(|&v| v > 0)) {
         mask.save(folder.part.join("own-vehicle.png"))?;

@@ -45,6 +45,10 @@ pub struct StageArgs {
     /// Of a suite: only the cases whose name contains this.
     #[arg(long)]
     only: Option<String>,
+    /// Also write footline.csv: where in each direction from the camera the nearest thing meets
+    /// the ground, to train on.
+    #[arg(long)]
+    footline: bool,
     /// Print JSON instead of text.
     #[arg(long)]
     json: bool,
@@ -91,7 +95,7 @@ pub fn run(args: &StageArgs) -> anyhow::Result<ExitCode> {
                 (name, true) => args.out.join("held-back").join(name),
                 (name, false) => args.out.join(name),
             };
-            let frames = clip::render(&case.scene, &out, |done, all| {
+            let frames = clip::render(&case.scene, &out, args.footline, |done, all| {
                 if single {
                     bar.set_length(all as u64);
                     bar.set_position(done as u64);

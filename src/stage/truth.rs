@@ -26,6 +26,86 @@ pub struct Row {
     pub visible: f64,
 }
 
+/// Where the nearest thing of one direction from the camera meets the ground.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Foot {
+    /// Number of the direction, as [`crate::segment::direction_of`] counts them.
+    pub direction: usize,
+    /// Distance of its foot from the camera's foot point, metres.
+    pub distance_m: f64,
+    /// Depression of its top, radians; the lower part of it alone where that is all it has there.
+    pub top_rad: f64,
+}
+
+/// The feet of all that stands, in each direction in which something does.
+pub fn footline(things: &[Placed], pose: &Pose, camera: &Vector3<f64>) -> Vec<Foot> {
+    let mut nearest: Vec<Option<Foot>> = vec![None; crate::segment::DIRECTIONS];
+    let (s, c) = pose.heading_rad.sin_cos();
+    for thing in things.iter().filter(|t| t.seen && t.index.is_some()) {
+        let mut own: Vec<Option<Foot>> = vec![None; nearest.len()];
+        let mut tops = vec![f64::MAX; nearest.len()];
+        for part in &thing.parts {
+            let mut outline = Vec::new();
+            part.shape.outline(&mut outline);
+            let below = camera.z - f64::from(part.shape.z_extent().1);
+            for (x, y) in outline {
+                let w = thing.outward(&V3::new(x, y, 0.0)) + thing.at;
+                let (dx, dy) = (f64::from(w.x) - pose.behind_m, f64::from(w.y) - pose.side_m);
+                let (along, across) = (c * dx + s * dy - camera.x, -s * dx + c * dy - camera.y);
+                let distance_m = along.hypot(across);
+                if along <= 0.0 || distance_m < LEAST_M {
+                    continue;
+                }
+                let Some(direction) = crate::segment::direction_of(across / distance_m) else {
+                    continue;
+                };
+                tops[direction] = tops[direction].min(below.atan2(distance_m));
+                let foot = &mut own[direction];
+                if part.counts && foot.is_none_or(|f| distance_m < f.distance_m) {
+                    *foot = Some(Foot {
+                        direction,
+                        distance_m,
+                        top_rad: 0.0,
+                    });
+                }
+            }
+        }
+        for (foot, top) in own.iter_mut().zip(tops) {
+            if let Some(foot) = foot {
+                foot.top_rad = top;
+            }
+        }
+        fill_gaps(&mut own);
+        for (nearest, own) in nearest.iter_mut().zip(own) {
+            let Some(foot) = own else { continue };
+            if nearest.is_none_or(|n| foot.distance_m < n.distance_m) {
+                *nearest = Some(foot);
+            }
+        }
+    }
+    nearest.into_iter().flatten().collect()
+}
+
+/// An outline's points may be farther apart than directions: what is between two is there too.
+fn fill_gaps(own: &mut [Option<Foot>]) {
+    let known: Vec<Foot> = own.iter().flatten().copied().collect();
+    for pair in known.windows(2) {
+        let (a, b) = (pair[0], pair[1]);
+        let between = own.iter_mut().enumerate().take(b.direction);
+        for (direction, foot) in between.skip(a.direction + 1) {
+            let t = (direction - a.direction) as f64 / (b.direction - a.direction) as f64;
+            *foot = Some(Foot {
+                direction,
+                distance_m: a.distance_m + t * (b.distance_m - a.distance_m),
+                top_rad: a.top_rad + t * (b.top_rad - a.top_rad),
+            });
+        }
+    }
+}
+
+/// Nearer than this to the camera's foot point there is no direction.
+const LEAST_M: f64 = 0.05;
+
 /// Rays across the silhouette's sphere, each way.
 const LOOKS: i32 = 28;
 
@@ -133,5 +213,70 @@ fn sample(
         0.0
     } else {
         f64::from(seen) / f64::from(all)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::stage::paint::Paint;
+    use crate::stage::shape::Shape;
+    use crate::stage::thing::Part;
+
+    /// A box with its near side at `behind_m`, so wide and high, in the middle of the path.
+    fn crate_at(behind_m: f32, wide: f32, high: f32) -> Placed {
+        let part = Part {
+            shape: Shape::Box {
+                c: V3::new(0.25, 0.0, high / 2.0),
+                half: V3::new(0.25, wide / 2.0, high / 2.0),
+            },
+            paint: Paint::matt(V3::repeat(0.3)),
+            counts: true,
+        };
+        Placed::new(Some(0), vec![part], V3::new(behind_m, 0.0, 0.0), 0.0, 1)
+    }
+
+    /// By the rules of a right-angled triangle, for a camera 1 m high and 0.2 m behind the origin.
+    #[test]
+    fn feet_and_tops_stand_in_the_directions_of_the_thing() {
+        let camera = Vector3::new(0.2, 0.0, 1.0);
+        let pose = Pose {
+            behind_m: 0.0,
+            side_m: 0.0,
+            heading_rad: 0.0,
+            speed_mps: 0.0,
+            yaw_rate_rps: 0.0,
+            pitch_rad: 0.0,
+        };
+        let near = crate_at(2.2, 0.6, 0.4);
+        let wall = crate_at(3.2, 4.0, 1.8);
+        let feet = footline(&[wall, near.clone()], &pose, &camera);
+        let at = |sine: f64| {
+            let direction = crate::segment::direction_of(sine).unwrap();
+            feet.iter().find(|f| f.direction == direction).copied()
+        };
+        let ahead = at(0.0).unwrap();
+        assert!((ahead.distance_m - 2.0).abs() < 0.02, "{ahead:?}");
+        // Its near upper edge is lower than its far one, which is the top of it.
+        let top = (0.6f64 / 2.5).atan();
+        assert!((ahead.top_rad - top).abs() < 0.02, "{ahead:?}, not {top}");
+        // Beside it stands the wall, higher than the camera.
+        let side = (0.8f64 / 3.0).atan();
+        let beside = at(side.sin()).unwrap();
+        assert!(
+            (beside.distance_m - 3.0 / side.cos()).abs() < 0.05,
+            "{beside:?}"
+        );
+        assert!(beside.top_rad < 0.0, "{beside:?}");
+        // Every direction of the wall has a foot, and none beside it.
+        let ends = (2.0f64 / 3.0).atan().sin();
+        assert!(feet
+            .windows(2)
+            .all(|w| w[1].direction == w[0].direction + 1));
+        assert!(at(ends - 0.05).is_some() && at(ends + 0.05).is_none());
+        // What is only seen by its shadow stands nowhere.
+        let mut shadow = near;
+        shadow.seen = false;
+        assert_eq!(footline(&[shadow], &pose, &camera), Vec::new());
     }
 }

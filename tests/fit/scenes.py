@@ -1,15 +1,17 @@
 #!/usr/bin/env python3
 """Scenes put together at random, a suite for `hindward stage`.
 
-  tests/fit/scenes.py SEED THINGS EMPTY [--steady] [--around] >scenes.toml
+  tests/fit/scenes.py SEED THINGS EMPTY [--steady [--half]] [--around] [--borders] >scenes.toml
 
 SEED chooses everything; THINGS scenes have something in the path, EMPTY have nothing in
 it. Vehicles stand, creep and reverse; pictures come 2.5 to 15 a second; mounts, colours,
 sizes, lenses and dirt differ from scene to scene. With --steady each is of 5.6 s at 15
-pictures a second, the vehicle reverses, and mounts and sizes are those of demo/suite/.
+pictures a second, the vehicle reverses, and mounts and sizes are those of demo/suite/; with --half at
+half as many pictures a second, which cost half the time and teach nearly as much.
 With --around something stands, drives or casts its shadow beside the path in each, what
 is in the path is low, thin, small or walks, and most shadows fall into the path or toward
-the vehicle.
+the vehicle. With --borders the ground is another from somewhere behind the vehicle on, or a
+piece of it is.
 """
 import random
 import sys
@@ -37,15 +39,18 @@ MARKS = ["", "autumn", "bay", "yard"]
 # Way of each fragment demo/suite/move-*.toml, metres, and how near the thing is at its end.
 REVERSES = {"slow": 2.8, "turn": 2.75, "walk": 3.7, "fast": 4.8}
 NEAREST_M = 1.0
+OPTIONS = ["--steady", "--half", "--around", "--borders"]
 # Height and pitch of the mounts of demo/suite/.
 MOUNTED = {"hatch": (1.1, 36), "plate": (0.9, 30), "roof": (2.3, 50)}
 
 
 class Lot:
-    def __init__(self, seed, steady, around):
+    def __init__(self, seed, steady, half, around, borders):
         self.r = random.Random(seed)
         self.steady = steady
+        self.half = half
         self.around = around
+        self.borders = borders
         # From which side the sun has to come for a shadow to fall into the path.
         self.sunny_side = 0
 
@@ -138,8 +143,12 @@ class Lot:
               f"include = [{listed}]\nground = {self.ground(ground)}\nlight = {self.light(ground)}")
         if thing:
             print(f"thing = [ {thing} ]")
+        if self.borders:
+            print(f"mark = [ {self.border(ground)} ]")
         if event:
             print(f"event = [ {event} ]")
+        if self.half:
+            print("rate_hz = 7.5\nrig = { camera = { rate_hz = 7.5 } }")
         if not self.steady:
             height, pitch = MOUNTED[mount]
             rate = r.choices([2.5, 4, 5, 7.5, 10, 15], [3, 2, 3, 3, 2, 1])[0]
@@ -154,6 +163,16 @@ class Lot:
             print(f"camera = {{ noise = {r.uniform(.5, 2):.2f}, jpeg_quality = {r.randint(60, 92)}, "
                   f"blur_px = {r.uniform(.4, 1):.2f}, specks = {r.choice([0, 0, 3, 8])} }}")
         print()
+
+    def border(self, ground):
+        """Another ground: all of it from somewhere on, a strip across the path, or a piece."""
+        r = self.r
+        other = r.choice([g for g in GROUNDS if g != ground])
+        near = r.uniform(0.6, 5)
+        long, wide, side = r.choice([(24, 60, 0), (24, 60, 0), (r.uniform(.5, 3), 60, 0),
+                                     (r.uniform(.8, 4), r.uniform(.8, 4), r.uniform(-1.5, 1.5))])
+        return (f'{{ kind = "patch", ground = "{other}", at = [{near + long / 2:.2f}, {side:.2f}], '
+                f"size = [{long:.2f}, {wide:.2f}], turn_deg = {r.randint(-12, 12)} }}")
 
     def beside(self, way, seconds):
         """What is beside the path; seen, or by its shadow alone."""
@@ -249,11 +268,11 @@ class Lot:
 
 
 def main():
-    given = [a for a in sys.argv[1:] if a not in ("--steady", "--around")]
+    given = [a for a in sys.argv[1:] if a not in OPTIONS]
     if len(given) != 3 or not all(a.isdigit() for a in given):
         sys.exit(__doc__)
     seed, things, empty = map(int, given)
-    lot = Lot(seed, "--steady" in sys.argv, "--around" in sys.argv)
+    lot = Lot(seed, *(a in sys.argv for a in OPTIONS))
     print(f"# Put together by tests/fit/scenes.py {' '.join(sys.argv[1:])}\n")
     order = []
     for number in range(things):

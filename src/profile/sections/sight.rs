@@ -31,6 +31,7 @@ pub(super) fn read_segment(t: &mut Table) -> Option<SegmentSettings> {
         "method",
         &[
             ("ground-model", SegmentMethod::GroundModel),
+            ("footline", SegmentMethod::Footline),
             ("colour-range", SegmentMethod::ColourRange),
         ],
     );

@@ -1,0 +1,330 @@
+#!/usr/bin/env python3
+r"""Trains the net of src/segment/footline.rs on staged scenes whose truth is known.
+
+  for more in "101 184 92" "303 30 15" "404 200 100" "707 110 90 --around" "505 160 90 --steady" \
+      "1414 110 50 --steady --around --half" "1515 110 50 --steady --half"; do
+      tests/fit/scenes.py $more >/tmp/scenes.toml
+      hindward stage /tmp/scenes.toml --footline --out "/tmp/train/${more%% *}"
+  done
+  for more in mixed thin; do
+      hindward stage demo/$more.toml --footline --out "/tmp/train/$more"
+  done
+  for clip in /tmp/train/*/*/ /tmp/train/*/held-back/*/; do
+      [ -f "$clip/clip.toml" ] && hindward replay "$clip" --out "$clip/run" --candidates
+  done
+  pip install jax==0.4.38 numpy
+  tests/fit/footline.py [--rounds N] [--on] RUN...
+
+RUN are folders that `hindward replay CLIP --out RUN --candidates` wrote: footline.i8, what the net
+sees of every other picture. The truth is the clip's footline.csv.
+
+A tenth of the clips is kept aside to tell how well the net does, in steps of the training. What is
+told of one picture changes what the cues make of the next: replay with the net that there is, so
+that a new one sees what that leads to (S. Ross, G. Gordon, D. Bagnell, AISTATS 2011).
+
+Writes src/segment/footline_weights.rs, and tests/reference/footline.csv for the test that the
+program computes the net as JAX does.
+"""
+import argparse
+import csv
+import json
+import re
+import time
+import tomllib
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import jax
+import jax.numpy as jnp
+import numpy as np
+
+# The grid, as src/segment/footline.rs has it.
+ROWS, COLUMNS, CUT = 72, 96, 11
+DEPRESSION0, DEPRESSION_STEP = -0.25, 0.0225
+SINE0, SINE_STEP = -0.96, 0.02
+LEVEL = 0.02
+SEEN = 9
+DEPRESSION = DEPRESSION0 + DEPRESSION_STEP * (np.arange(ROWS) + 0.5)
+SINE = SINE0 + SINE_STEP * (np.arange(COLUMNS) + 0.5)
+A, B, C, D = 12, 16, 24, 32
+BATCH, RATE, DECAY = 24, 2e-3, 1e-4
+# Weight of the top against the foot, and how far the truth of each is spread, rows.
+TOP, FOOT_SPREAD, TOP_SPREAD = 0.3, 0.8, 1.0
+# A foot is known up to this distance, and there is none beyond that one, metres.
+KNOWN_M, NONE_M = 10.0, 14.0
+# Share of the planes that are left out of a picture, and how far a picture is moved, rows and
+# columns.
+LEFT_OUT, MOVED = 0.1, (1, 8)
+
+
+def shapes():
+    return {"c1": (3, 3, CUT + 2, A), "c2": (3, 3, A, B), "c3": (3, 3, B, C), "c4": (3, 3, C, C),
+            "c5": (3, 3, C, D), "c6": (3, 3, D, D), "u1": (1, 1, D, C), "c7": (3, 3, C, C),
+            "u2": (1, 1, C, B), "c8": (3, 3, B, B), "h": (1, 1, B, 8), "n": (1, 1, 2 * B, 2)}
+
+
+def begin(seed):
+    lot = np.random.default_rng(seed)
+    net = {}
+    for name, shape in shapes().items():
+        gain = 0.3 if name in "hn" else 1
+        scale = gain * np.sqrt(2 / np.prod(shape[:-1]))
+        net[name] = jnp.array(lot.normal(0, scale, shape), jnp.float32)
+        # At first nothing is likely.
+        net[name + "b"] = jnp.full(shape[-1], 4.0 if name == "n" else 0.0)
+    return net
+
+
+def convolve(net, name, x, stride=1):
+    return jax.lax.conv_general_dilated(
+        x, net[name], (stride, stride), "SAME",
+        dimension_numbers=("NHWC", "HWIO", "NHWC")) + net[name + "b"]
+
+
+def twice(x):
+    n, h, w, c = x.shape
+    return jnp.broadcast_to(x[:, :, None, :, None, :], (n, h, 2, w, 2, c)).reshape(
+        n, 2 * h, 2 * w, c)
+
+
+def look(net, x):
+    """Log-odds of where the foot is, by row, and of nothing, by column; and those of the top."""
+    positive = jax.nn.relu
+    a = positive(convolve(net, "c1", x, 2))
+    b = positive(convolve(net, "c2", a))
+    c = positive(convolve(net, "c3", b, 2))
+    d = positive(convolve(net, "c4", c))
+    e = positive(convolve(net, "c5", d, 2))
+    f = positive(convolve(net, "c6", e))
+    g = positive(d + twice(convolve(net, "u1", f)))
+    g = positive(convolve(net, "c7", g))
+    i = positive(b + twice(convolve(net, "u2", g)))
+    i = positive(convolve(net, "c8", i))
+    h = convolve(net, "h", i)
+    n, rows, columns, _ = h.shape
+    h = h.reshape(n, rows, columns, 2, 2, 2).transpose(3, 0, 1, 4, 2, 5)
+    h = h.reshape(2, n, 2 * rows, 2 * columns)
+    pool = jnp.concatenate([i.max(1), i.mean(1)], -1)[:, None]
+    nothing = convolve(net, "n", pool).reshape(n, 1, 2 * columns)
+    return jnp.concatenate([h[0], nothing], 1), h[1]
+
+
+def loss(net, x, foot, told, top, there):
+    odds, tops = (jax.nn.log_softmax(z, 1) for z in look(net, x))
+    off = -(foot * odds).sum(1) - TOP * there * (top * tops).sum(1)
+    size = sum(jnp.sum(v * v) for k, v in net.items() if not k.endswith("b"))
+    return (off * told).sum() / jnp.maximum(told.sum(), 1) + DECAY * size
+
+
+@jax.jit
+def step(net, m, v, t, rate, *batch):
+    value, g = jax.value_and_grad(loss)(net, *batch)
+    m = jax.tree.map(lambda a, b: 0.9 * a + 0.1 * b, m, g)
+    v = jax.tree.map(lambda a, b: 0.999 * a + 0.001 * b * b, v, g)
+    move = lambda p, a, b: p - rate * (a / (1 - 0.9 ** t)) / (jnp.sqrt(b / (1 - 0.999 ** t)) + 1e-8)
+    return jax.tree.map(move, net, m, v), m, v, value
+
+
+say = jax.jit(look)
+
+
+def row_of(depression):
+    return (depression - DEPRESSION0) / DEPRESSION_STEP - 0.5
+
+
+def planes(cut, height):
+    """What the net sees: the planes as cut, the ground's distance by row, the sine of azimuth."""
+    far = np.log((height[:, None] / np.tan(np.maximum(DEPRESSION, LEVEL))).clip(0.1, 50)) / 3
+    shape = cut.shape[:3] + (1,)
+    return np.concatenate([cut.astype(np.float32) / 127,
+                           np.broadcast_to(far[:, :, None, None], shape),
+                           np.broadcast_to(SINE[None, None, :, None], shape)], -1).astype(np.float32)
+
+
+def spread(row, by, of):
+    p = np.exp(-0.5 * ((np.arange(ROWS)[None, :, None] - row[:, None, :]) / by) ** 2)
+    return p / np.maximum(p.sum(1, keepdims=True), 1e-9) * of[:, None, :]
+
+
+def truth(cut, height, distance, top):
+    """By row and column where the foot is, nothing at the end; where that is known; by row and
+    column where the top is, and in which columns."""
+    nothing = (distance == 0) | (distance > NONE_M)
+    row = row_of(np.arctan2(height[:, None], np.where(distance > 0, distance, 1)))
+    at = np.clip(np.rint(row), 0, ROWS - 1).astype(int)
+    seen = cut[..., SEEN] > 60
+    told = np.where(nothing, seen.sum(1) > 8,
+                    (distance < KNOWN_M) & np.take_along_axis(seen, at[:, None, :], 1)[:, 0])
+    foot = np.concatenate([spread(row, FOOT_SPREAD, ~nothing), nothing[:, None, :]], 1)
+    highest = np.minimum(np.clip(row_of(top), 0, ROWS - 1), row)
+    return [v.astype(np.float32) for v in (foot, told, spread(highest, TOP_SPREAD, ~nothing),
+                                           ~nothing)]
+
+
+def moved(values, by, axis):
+    """The same, moved along an axis; what comes in is nothing."""
+    out = np.roll(values, by, axis)
+    inside = [slice(None)] * values.ndim
+    inside[axis] = slice(0, by) if by >= 0 else slice(by, None)
+    if by:
+        out[tuple(inside)] = 0
+    return out
+
+
+def batch_of(lot, data, k):
+    """Some pictures with their truth, each a little otherwise than it was."""
+    y = truth(*(data[name][k] for name in ("cut", "height", "distance", "top")))
+    # A mount is not quite what its profile says; things stand anywhere.
+    down, aside = (lot.integers(-far, far + 1) for far in MOVED)
+    x = planes(moved(moved(data["cut"][k], down, 1), aside, 2), data["height"][k])
+    foot, told, top, there = (moved(v, aside, v.ndim - 1) for v in y)
+    foot[:, :ROWS], top = moved(foot[:, :ROWS], down, 1), moved(top, down, 1)
+    # Where a foot was moved out, nothing is known.
+    told = told * (foot.sum(1) > 0.5)
+    y = [foot, told, top, there]
+    # What stands to the left looks as it does to the right.
+    if lot.random() < 0.5:
+        x = x[:, :, ::-1].copy()
+        x[..., -1] *= -1
+        y = [np.ascontiguousarray(v[..., ::-1]) for v in y]
+    # No light is like another.
+    some = lambda low, high, n: lot.uniform(low, high, (len(k), 1, 1, n)).astype(np.float32)
+    x[..., :1] = (x[..., :1] * some(0.6, 1.3, 1) + some(-0.15, 0.15, 1)) * x[..., SEEN, None]
+    x[..., 1:3] *= some(0.4, 1.4, 1)
+    # Nor may all hang on one plane.
+    keep = lot.random((len(k), 1, 1, CUT)) >= LEFT_OUT
+    keep[..., SEEN] = True
+    x[..., :CUT] *= keep
+    return x, *y
+
+
+def read(run):
+    clip = Path(json.loads((run / "summary.json").read_text())["clip"])
+    height = tomllib.loads((run / "profile.toml").read_text())["mount"]["height_m"]
+    raw = np.fromfile(run / "footline.i8", np.int8).reshape(-1, 4 + ROWS * COLUMNS * CUT)
+    frames = raw[:, :4].copy().view(np.uint32)[:, 0]
+    at = {frame: i for i, frame in enumerate(frames)}
+    distance = np.zeros((len(raw), COLUMNS), np.float32)
+    top = np.zeros((len(raw), COLUMNS), np.float32)
+    with open(clip / "footline.csv") as file:
+        for r in csv.DictReader(file):
+            i = at.get(int(r["frame"]))
+            if i is not None:
+                distance[i, int(r["direction"])] = r["distance_m"]
+                top[i, int(r["direction"])] = r["top_rad"]
+    return {"cut": raw[:, 4:].reshape(-1, ROWS, COLUMNS, CUT), "distance": distance, "top": top,
+            "height": np.full(len(raw), height, np.float32)}
+
+
+def measure(net, data, k):
+    """Columns with a foot within 4 m that are told as nothing, and those with nothing that are told
+    as having one; of the others, how many feet are off by more than 0.15 (logarithm)."""
+    missed, alarms, off = [], [], []
+    for i in range(0, len(k), 64):
+        part = k[i:i + 64]
+        cut, height, distance = (data[n][part] for n in ("cut", "height", "distance"))
+        odds, _ = say(net, planes(cut, height))
+        p = np.asarray(jax.nn.softmax(odds, 1))
+        foot, told, _, there = truth(cut, height, distance, data["top"][part])
+        nothing = p[:, ROWS]
+        thing = (there > 0) & (told > 0) & (distance < 4)
+        missed.append(nothing[thing] > 0.5)
+        alarms.append(nothing[(there == 0) & (told > 0)] < 0.5)
+        from_near = np.cumsum(p[:, ROWS - 1::-1], 1)
+        row = ROWS - 1 - (from_near >= 0.5 * from_near[:, -1:]).argmax(1)
+        found = height[:, None] / np.tan(np.maximum(DEPRESSION[row], LEVEL))
+        off.append(np.abs(np.log(found / np.where(distance > 0, distance, 1)))[thing] > 0.15)
+    return tuple(np.concatenate(v).mean() for v in (missed, alarms, off))
+
+
+def train(data, on, off, rounds, fastest, net, seed):
+    lot = np.random.default_rng(seed)
+    m = jax.tree.map(jnp.zeros_like, net)
+    v = m
+    steps = rounds * (len(on) // BATCH)
+    chosen = (np.sort(order[i * BATCH:(i + 1) * BATCH])
+              for order in (lot.permutation(on) for _ in range(rounds))
+              for i in range(len(on) // BATCH))
+    started, values = time.time(), []
+    # The next batch is made while the net learns from this one.
+    with ThreadPoolExecutor(1) as pool:
+        ahead = pool.submit(batch_of, lot, data, next(chosen))
+        for t in range(1, steps + 1):
+            batch, k = ahead.result(), next(chosen, None)
+            if k is not None:
+                ahead = pool.submit(batch_of, lot, data, k)
+            rate = fastest * 0.5 * (1 + np.cos(np.pi * t / steps))
+            net, m, v, value = step(net, m, v, float(t), rate, *batch)
+            values.append(float(value))
+            if t % (steps // (2 * rounds)) == 0 or t == steps:
+                told = "%.3f of feet missed, %.4f of nothing told, %.3f off" % measure(net, data, off)
+                print(f"{t}/{steps}, {time.time() - started:.0f} s: loss {np.mean(values):.4f}; "
+                      f"of clips kept aside {told}", flush=True)
+                values = []
+    return net
+
+
+ROOT = Path(__file__).resolve().parents[2]
+WEIGHTS = ROOT / "src/segment/footline_weights.rs"
+
+
+def there_is():
+    """The net that there is."""
+    text = WEIGHTS.read_text()
+    net = {}
+    for name, shape in shapes().items():
+        for name, shape in ((name, shape), (name + "b", shape[-1:])):
+            values = re.search(rf"static {name.upper()}: [^=]*= \[([^]]*)", text).group(1)
+            values = [float(v) for v in values.split(",") if v.strip()]
+            net[name] = jnp.array(values, jnp.float32).reshape(shape)
+    return net
+
+
+def write(net, data):
+    out = ["//! Weights of [`super::footline`], as `tests/fit/footline.py` trained them; not to be",
+           "//! written by hand.", ""]
+    number = lambda v: np.format_float_positional(np.float32(v), precision=4, trim="0")
+    for name, weights in net.items():
+        values = np.asarray(weights).reshape(-1)
+        out += ["#[rustfmt::skip]", "#[allow(clippy::approx_constant, clippy::excessive_precision)]",
+                f"pub(super) static {name.upper()}: [f32; {len(values)}] = ["]
+        out += ["    " + ", ".join(number(v) for v in values[i:i + 14]) + ","
+                for i in range(0, len(values), 14)]
+        out += ["];", ""]
+    WEIGHTS.write_text("\n".join(out))
+    rounded = {k: jnp.array([float(number(x)) for x in np.asarray(v).reshape(-1)],
+                            jnp.float32).reshape(v.shape) for k, v in net.items()}
+    k = np.random.default_rng(1).choice(len(data["cut"]), 1)
+    x = planes(data["cut"][k], data["height"][k])
+    odds, tops = (np.asarray(z) for z in say(rounded, x))
+    with open(ROOT / "tests/reference/footline.csv", "w") as file:
+        file.write("what, and of which column; then by row from the top, for odds nothing last\n")
+        for name, values in (("odds", odds[0]), ("tops", tops[0])):
+            for c, row in enumerate(values.T):
+                file.write(f"{name} {c}," + ",".join(f"{v:.3f}" for v in row) + "\n")
+        # The camera's height, metres; then planes of a cell, columns, rows, in 1/127.
+        file.write(f"planes,{data['height'][k[0]]}," + ",".join(map(str, data["cut"][k].reshape(-1)))
+                   + "\n")
+
+
+def main():
+    given = argparse.ArgumentParser(description=__doc__,
+                                    formatter_class=argparse.RawDescriptionHelpFormatter)
+    given.add_argument("--rounds", type=int, default=10)
+    given.add_argument("--on", action="store_true", help="go on with the net that there is, half as fast")
+    given.add_argument("runs", nargs="+", type=Path, metavar="RUN")
+    given = given.parse_args()
+    parts = [read(run) for run in given.runs]
+    clip = np.concatenate([np.full(len(p["cut"]), i) for i, p in enumerate(parts)])
+    data = {name: np.concatenate([p[name] for p in parts]) for name in parts[0]}
+    del parts
+    aside = np.random.default_rng(0).random(len(given.runs)) < 0.1
+    on, off = np.flatnonzero(~aside[clip]), np.flatnonzero(aside[clip])
+    print(f"{len(given.runs)} clips, {len(on)} pictures to train on, {len(off)} kept aside",
+          flush=True)
+    net, rate = (there_is(), RATE / 2) if given.on else (begin(0), RATE)
+    write(train(data, on, off, given.rounds, rate, net, int(given.on)), data)
+
+
+if __name__ == "__main__":
+    main()
