@@ -138,9 +138,10 @@ impl Weighed {
     /// The disk is full.
     pub fn add(&mut self, frame: u64, now: Duration, model: &GroundModel) -> anyhow::Result<()> {
         // Every other picture is enough to train on.
-        if frame.is_multiple_of(2) {
+        let planes = model.planes(now).filter(|_| frame.is_multiple_of(2));
+        if let Some(planes) = planes {
             self.planes.write_all(&(frame as u32).to_le_bytes())?;
-            let planes: Vec<u8> = model.planes().into_iter().map(|v| v as u8).collect();
+            let planes: Vec<u8> = planes.into_iter().map(|v| v as u8).collect();
             self.planes.write_all(&planes)?;
         }
         for c in model.candidates(now) {

@@ -12,6 +12,7 @@
 use super::footline_weights as w;
 use super::ground_model::Stages;
 use super::panorama::Layout;
+use super::view::{hue, CHANGE, CHROMA, COLOUR, FEET, HEIGHT, LUMA, NOISE_LUMA, UPRIGHT};
 
 /// The grid: rows of depression from so far above the horizon on, columns of the sine of
 /// azimuth, radians and steps.
@@ -34,16 +35,7 @@ const B: usize = 16;
 const C: usize = 24;
 const D: usize = 32;
 
-/// Luma that is noise, and what makes a plane's values about one.
-const NOISE_LUMA: f32 = 8.0;
-const CHROMA_FLOOR: f32 = 24.0;
-const LUMA: f32 = 1.0 / 1.5;
-const CHROMA: f32 = 1.0 / 0.2;
-const COLOUR: f32 = 1.0 / 2.5;
-const HEIGHT: f32 = 1.0 / 4.0;
-const CHANGE: f32 = 1.0 / 4.0;
-const UPRIGHT: f32 = 1.0 / 2.0;
-const FEET: f32 = 1.0 / 10.0;
+/// What makes the plane of all cues about one.
 const EVIDENCE: f32 = 1.0 / 3.0;
 /// Distances as logarithms: within these, metres, and by this scale.
 const WITHIN_M: (f32, f32) = (0.1, 50.0);
@@ -102,10 +94,6 @@ struct Layers {
     odds: Vec<f32>,
     tops: Vec<f32>,
     nothing: Vec<f32>,
-}
-
-fn hue(difference: f32, luma: f32) -> f32 {
-    (difference - 128.0) / (luma + CHROMA_FLOOR)
 }
 
 impl Footline {

@@ -230,11 +230,15 @@ impl GroundModel {
     }
 
     /// What the net of the footline sees of the last picture, in 1/127, for training: rows of
-    /// depression, columns of azimuth, planes of a cell side by side.
-    pub fn planes(&self) -> Vec<i8> {
+    /// depression, columns of azimuth, planes of a cell side by side. `None` if the picture taken
+    /// at `now` was not examined.
+    pub fn planes(&self, now: Duration) -> Option<Vec<i8>> {
+        if self.last != Some(now) {
+            return None;
+        }
         let mut footline = self.footline.clone();
         footline.cut(&self.layout, &self.stages, &self.memory);
-        footline.planes().collect()
+        Some(footline.planes().collect())
     }
 
     /// The vehicle's motion between the last two frames.

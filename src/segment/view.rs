@@ -29,15 +29,15 @@ const NEAREST_M: f32 = 0.05;
 /// Each cell of a view is the mean of so many by so many places.
 const PLACES: usize = 2;
 /// Luma that is noise, and what makes a plane's values about one.
-const NOISE_LUMA: f32 = 8.0;
+pub(super) const NOISE_LUMA: f32 = 8.0;
 const CHROMA_FLOOR: f32 = 24.0;
-const LUMA: f32 = 1.0 / 1.5;
-const CHROMA: f32 = 1.0 / 0.2;
-const COLOUR: f32 = 1.0 / 2.5;
-const HEIGHT: f32 = 1.0 / 4.0;
-const CHANGE: f32 = 1.0 / 4.0;
-const UPRIGHT: f32 = 1.0 / 2.0;
-const FEET: f32 = 1.0 / 10.0;
+pub(super) const LUMA: f32 = 1.0 / 1.5;
+pub(super) const CHROMA: f32 = 1.0 / 0.2;
+pub(super) const COLOUR: f32 = 1.0 / 2.5;
+pub(super) const HEIGHT: f32 = 1.0 / 4.0;
+pub(super) const CHANGE: f32 = 1.0 / 4.0;
+pub(super) const UPRIGHT: f32 = 1.0 / 2.0;
+pub(super) const FEET: f32 = 1.0 / 10.0;
 
 /// How finely a view is cut, and how far it reaches.
 #[derive(Debug, Clone, Copy)]
@@ -61,6 +61,11 @@ impl Grid {
     const fn values(self) -> usize {
         (ROWS * self.parts + 2 * self.margin.0) * self.columns() * PLANES
     }
+}
+
+/// A colour difference as a share of the luma.
+pub(super) fn hue(difference: f32, luma: f32) -> f32 {
+    (difference - 128.0) / (luma + CHROMA_FLOOR)
 }
 
 /// Cuts the view of a group: luma and the two colour differences against the ground
@@ -155,7 +160,6 @@ fn fill(
     } else {
         (s.panorama.y[own], s.panorama.cb[own], s.panorama.cr[own])
     };
-    let hue = |difference: f32, luma: f32| (difference - 128.0) / (luma + CHROMA_FLOOR);
     let ground_hue = (hue(ground.1, ground.0), hue(ground.2, ground.0));
     for (cell, out) in view.chunks_exact_mut(PLANES).enumerate() {
         let (row, column) = (cell / grid.columns(), cell % grid.columns());
