@@ -274,6 +274,12 @@ mod tests {
             .windows(2)
             .all(|w| w[1].direction == w[0].direction + 1));
         assert!(at(ends - 0.05).is_some() && at(ends + 0.05).is_none());
+        // So near that the points of an outline are farther apart than directions.
+        let close = footline(&[crate_at(0.5, 0.6, 0.4)], &pose, &camera);
+        assert!(close.len() > 50);
+        assert!(close
+            .windows(2)
+            .all(|w| w[1].direction == w[0].direction + 1));
         // What is only seen by its shadow stands nowhere.
         let mut shadow = near;
         shadow.seen = false;
