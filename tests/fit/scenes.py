@@ -1,17 +1,22 @@
 #!/usr/bin/env python3
 """Scenes put together at random, a suite for `hindward stage`.
 
-  tests/fit/scenes.py SEED THINGS EMPTY [--steady [--half]] [--around] [--borders] >scenes.toml
+  tests/fit/scenes.py SEED THINGS EMPTY [--steady [--half]] [OPTION...] >scenes.toml
 
 SEED chooses everything; THINGS scenes have something in the path, EMPTY have nothing in
 it. Vehicles stand, creep and reverse; pictures come 2.5 to 15 a second; mounts, colours,
-sizes, lenses and dirt differ from scene to scene. With --steady each is of 5.6 s at 15
-pictures a second, the vehicle reverses, and mounts and sizes are those of demo/suite/; with --half at
-half as many pictures a second, which cost half the time and teach nearly as much.
-With --around something stands, drives or casts its shadow beside the path in each, what
-is in the path is low, thin, small or walks, and most shadows fall into the path or toward
-the vehicle. With --borders the ground is another from somewhere behind the vehicle on, or a
-piece of it is.
+sizes, lenses and dirt differ from scene to scene.
+
+  --steady   each is of 5.6 s at 15 pictures a second, the vehicle reverses, and mounts and sizes
+             are those of demo/suite/
+  --half     half as many pictures a second, which cost half the time and teach nearly as much
+  --around   something stands, drives or casts its shadow beside the path in each; what is in the
+             path is low, thin, small or walks; most shadows fall into the path or toward the
+             vehicle
+  --borders  the ground is another from somewhere behind the vehicle on, or a piece of it is
+  --grey     what is in the path is mostly slender or low, and about as bright as the ground that
+             it stands on, which is sealed in most scenes
+  --dark     most are at dusk or night, and sealed ground is wet in most
 """
 import random
 import sys
@@ -30,27 +35,37 @@ WALKERS = ["adult", "child", "dog"]
 # What --around puts into the path.
 SMALL = ["kerb", "kerb", "kerb", "post", "post", "bollard", "bollard", "box", "dog", "cone",
          "crouching-child"]
+# What --grey puts into the path.
+SLENDER = ["post", "post", "post", "post", "bollard", "bollard", "box", "kerb", "kerb", "cone",
+           "wheelie-bin", "dog", "wall", "crouching-child", "test-cylinder"]
 GROUNDS = ["asphalt-new", "asphalt-old", "concrete", "paving", "gravel", "earth", "grass", "snow",
            "garage-floor"]
 SEALED = GROUNDS[:4]
+# About how bright a picture of the ground is, of 255.
+BRIGHT = {"asphalt-new": 80, "asphalt-old": 125, "concrete": 160, "paving": 140, "gravel": 140,
+          "earth": 100, "grass": 90, "snow": 225, "garage-floor": 120}
 MOUNTS = ["hatch", "hatch", "plate", "roof"]
 LENSES = ["bc110", "bc125", "kb130", "kb150", "pin80"]
 MARKS = ["", "autumn", "bay", "yard"]
 # Way of each fragment demo/suite/move-*.toml, metres, and how near the thing is at its end.
 REVERSES = {"slow": 2.8, "turn": 2.75, "walk": 3.7, "fast": 4.8}
 NEAREST_M = 1.0
-OPTIONS = ["--steady", "--half", "--around", "--borders"]
+OPTIONS = ["--steady", "--half", "--around", "--borders", "--grey", "--dark"]
 # Height and pitch of the mounts of demo/suite/.
 MOUNTED = {"hatch": (1.1, 36), "plate": (0.9, 30), "roof": (2.3, 50)}
 
 
 class Lot:
-    def __init__(self, seed, steady, half, around, borders):
+    def __init__(self, seed, steady, half, around, borders, grey, dark):
         self.r = random.Random(seed)
         self.steady = steady
         self.half = half
         self.around = around
         self.borders = borders
+        self.grey = grey
+        self.dark = dark
+        # How bright the ground of this scene is.
+        self.bright = 0
         # From which side the sun has to come for a shadow to fall into the path.
         self.sunny_side = 0
 
@@ -58,7 +73,8 @@ class Lot:
         r = self.r
         if ground == "garage-floor":
             return '{ kind = "garage" }'
-        kind = r.choices(["sun", "overcast", "dusk", "night"], [0.5, 0.27, 0.12, 0.11])[0]
+        kind = r.choices(["sun", "overcast", "dusk", "night"],
+                         [0.1, 0.1, 0.45, 0.35] if self.dark else [0.5, 0.27, 0.12, 0.11])[0]
         if self.sunny_side:
             return (f'{{ kind = "sun", sun_azimuth_deg = {self.sunny_side * r.randint(45, 135)}, '
                     f"sun_elevation_deg = {r.randint(22, 45)} }}")
@@ -78,7 +94,7 @@ class Lot:
     def ground(self, kind):
         r = self.r
         more = ""
-        if kind in SEALED and r.random() < 0.3:
+        if kind in SEALED and r.random() < (0.7 if self.dark else 0.3):
             more = f", wet = {r.uniform(.4, 1):.2f}, puddles = {r.uniform(0, .2):.2f}"
         if not self.steady and r.random() < 0.4:
             more += f", tone = {r.uniform(.7, 1.35):.2f}"
@@ -114,6 +130,11 @@ class Lot:
 
     def sizes(self, kind):
         r = self.r
+        if self.grey and r.random() < 0.7:
+            grey = min(self.bright * r.uniform(0.65, 1.4), 235)
+            tint = [min(int(grey + r.uniform(-9, 9)), 255) for _ in range(3)]
+            height = f", height_m = {r.uniform(.5, 1.2):.2f}" if kind in ("post", "bollard") else ""
+            return f', colour = "#{"".join(f"{t:02x}" for t in tint)}"{height}'
         if self.steady:
             return ""
         more = ""
@@ -214,7 +235,8 @@ class Lot:
 
     def thing(self, number, kind):
         r = self.r
-        ground = r.choice(GROUNDS)
+        ground = r.choice(GROUNDS + 3 * SEALED if self.grey else GROUNDS)
+        self.bright = BRIGHT[ground]
         motion, way, seconds = self.motion()
         side = r.choice([-1, 1])
         if kind in WALKS:
@@ -250,6 +272,7 @@ class Lot:
     def empty(self, number):
         r = self.r
         ground = GROUNDS[number % len(GROUNDS)]
+        self.bright = BRIGHT[ground]
         motion, way, seconds = self.motion()
         lot = r.random()
         thing = event = ""
@@ -277,7 +300,8 @@ def main():
     order = []
     for number in range(things):
         if not order:
-            order = (SMALL if lot.around else THINGS) + WALKS
+            kinds = SMALL if lot.around else SLENDER if lot.grey else THINGS
+            order = kinds + WALKS[lot.grey and 4:]
             lot.r.shuffle(order)
         lot.thing(number, order.pop())
     for number in range(empty):
