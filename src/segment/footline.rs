@@ -12,7 +12,7 @@
 use super::footline_weights as w;
 use super::ground_model::Stages;
 use super::panorama::Layout;
-use super::view::{hue, CHANGE, CHROMA, COLOUR, FEET, HEIGHT, LUMA, NOISE_LUMA, UPRIGHT};
+use super::view::{hue, CHANGE, CHROMA, COLOUR, HEIGHT, LUMA, NOISE_LUMA, UPRIGHT};
 
 /// The grid: rows of depression from so far above the horizon on, columns of the sine of
 /// azimuth, radians and steps.
@@ -28,6 +28,8 @@ const PLANES: usize = CUT + 2;
 /// Which of them tells whether a cell shows anything.
 #[cfg(test)]
 const SEEN: usize = 9;
+#[cfg(test)]
+const CONTRAST: usize = 10;
 
 /// Planes of the layers.
 const A: usize = 12;
@@ -37,9 +39,16 @@ const D: usize = 32;
 
 /// What makes the plane of all cues about one.
 const EVIDENCE: f32 = 1.0 / 3.0;
+/// Logarithm of one more than what the feet's memory can hold.
+const MOST_FEET: f32 = 5.7;
 /// Distances as logarithms: within these, metres, and by this scale.
 const WITHIN_M: (f32, f32) = (0.1, 50.0);
 const DISTANCE: f32 = 1.0 / 3.0;
+/// The same of local contrast of one.
+const MOST_CONTRAST: f32 = 5.55;
+/// Cameras that it has learnt stand so high, metres. To one on a pole the world looks as to the
+/// highest of them, but smaller.
+const LEARNT_M: (f32, f32) = (0.75, 2.45);
 /// Rows as near the horizon as this depression are as far off as can be told.
 const LEVEL: f32 = 0.02;
 
@@ -131,7 +140,7 @@ impl Footline {
             taps,
             distance,
             reach,
-            grid: places(l.height),
+            grid: places(l.height.clamp(LEARNT_M.0, LEARNT_M.1)),
             count,
             layers: Layers::default(),
             feet: vec![Foot::default(); COLUMNS],
@@ -153,7 +162,7 @@ impl Footline {
 
     /// The planes that are cut from the panorama, each value within -1..1: luma and the two colour
     /// differences against the watched ground, appearance, height by windows, change, upright
-    /// edges, feet, all cues, whether it shows anything, local contrast.
+    /// edges, feet (their logarithm), all cues, whether it shows anything, local contrast (as well).
     pub fn cut(&mut self, l: &Layout, s: &Stages, windows: &[f32]) {
         let p = &s.panorama;
         let (mut luma, mut blue, mut red, mut n) = (0.0f32, 0.0f32, 0.0f32, 0.0f32);
@@ -182,10 +191,10 @@ impl Footline {
                 windows[k] * HEIGHT,
                 (s.change[k] + s.stir[k]) * CHANGE,
                 s.upright[k] * UPRIGHT,
-                s.standing.get(k).copied().unwrap_or(0.0) * FEET,
+                s.standing.get(k).map_or(0.0, |v| v.ln_1p()) / MOST_FEET,
                 s.evidence[k] * EVIDENCE,
                 1.0,
-                s.relief[k].abs(),
+                s.relief[k].abs().ln_1p() / MOST_CONTRAST,
             ];
             let at = cell as usize * PLANES;
             for (sum, value) in self.grid[at..at + CUT].iter_mut().zip(values) {
@@ -413,6 +422,7 @@ fn widen<const IN: usize, const OUT: usize>(
 
 #[cfg(test)]
 mod tests {
+    use super::super::relief::UNIT;
     use super::*;
 
     fn footline(l: &Layout) -> Footline {
@@ -472,7 +482,10 @@ mod tests {
             stir: vec![0.0; cells],
             upright: vec![0.0; cells],
             evidence: vec![0.0; cells],
-            relief: vec![0.0; cells],
+            // The ground has 5 % of contrast, and what stands hardly any.
+            relief: (0..cells)
+                .map(|k| if dark(k) { 0.3 } else { -0.05 * UNIT })
+                .collect(),
             ..Stages::default()
         };
         let luma = |k: usize| if dark(k) { 20.0 } else { 120.0 };
@@ -496,9 +509,12 @@ mod tests {
                 assert_eq!(cell[..CUT], [0.0; CUT]);
             } else if side.abs() < 0.15 && (0.08..0.42).contains(&height) {
                 assert!(cell[0] < -0.9, "{side} {height}: {cell:?}");
+                assert!(cell[CONTRAST] < 0.1, "{side} {height}: {cell:?}");
                 inside += 1;
             } else if side.abs() > 0.25 || !(-0.1..0.6).contains(&height) {
                 assert!(cell[0].abs() < 0.2, "{side} {height}: {cell:?}");
+                let contrast = cell[CONTRAST];
+                assert!((0.4..0.6).contains(&contrast), "{side} {height}: {cell:?}");
                 outside += 1;
             }
         }
@@ -507,6 +523,16 @@ mod tests {
     }
 
     /// A net that is sure of one row in some directions, and of nothing in the others.
+    /// The same mount with all lengths five times as large: the net, which knows no such camera,
+    /// is shown the highest that it knows.
+    #[test]
+    fn a_camera_on_a_pole_looks_like_the_highest_that_was_learnt() {
+        let mut l = Layout::of_hatch();
+        assert_eq!(footline(&l).grid, places(l.height));
+        l.height *= 5.0;
+        assert_eq!(footline(&l).grid, places(LEARNT_M.1));
+    }
+
     #[test]
     fn feet_are_told_where_the_net_is_sure_of_them() {
         let l = Layout::of_hatch();

@@ -2,7 +2,9 @@
 r"""Trains the net of src/segment/footline.rs on staged scenes whose truth is known.
 
   for more in "101 184 92" "303 30 15" "404 200 100" "707 110 90 --around" "505 160 90 --steady" \
-      "1414 110 50 --steady --around --half" "1515 110 50 --steady --half"; do
+      "1414 110 50 --steady --around --half" "1515 110 50 --steady --half" \
+      "1616 110 50 --steady --around --half" "1818 30 45 --borders" "1919 0 25 --steady --half --borders" \
+      "2020 130 30 --steady --half --grey" "2121 70 30 --grey" "2323 20 50 --steady --half --dark"; do
       tests/fit/scenes.py $more >/tmp/scenes.toml
       hindward stage /tmp/scenes.toml --footline --out "/tmp/train/${more%% *}"
   done
@@ -55,6 +57,12 @@ KNOWN_M, NONE_M = 10.0, 14.0
 # Share of the planes that are left out of a picture, and how far a picture is moved, rows and
 # columns.
 LEFT_OUT, MOVED = 0.1, (1, 8)
+# Share of pictures whose lower part is out of sight.
+CUT_OFF = 0.1
+# Shares of pictures that stay as they are, have columns of another, or have another ground from
+# somewhere on, and how far that is shifted: luma, colours, appearance, height, and all cues.
+SHARE_MIXED = (0.5, 0.35, 0.15)
+SHIFTED = np.array([0.3, 0.2, 0.2, 0.4, 0.1, 0, 0, 0, 0.3, 0, 0.1], np.float32)
 
 
 def shapes():
@@ -171,6 +179,36 @@ def moved(values, by, axis):
     return out
 
 
+def mixed(lot, x, y, height):
+    """Of some pictures a part from another one, of a camera about as high: a range of columns, or
+    what is behind a border across the path, as if another ground began there."""
+    by_height = np.argsort(height)
+    other = np.roll(by_height, lot.integers(1, 4))
+    whole, was = x.copy(), [v.copy() for v in y]
+    for i, j, kind in zip(by_height, other, lot.choice(3, len(x), p=SHARE_MIXED)):
+        if kind == 1:
+            columns = slice(*np.sort(lot.integers(0, COLUMNS + 1, 2)))
+            x[i][:, columns] = whole[j][:, columns]
+            for v, from_it in zip(y, was):
+                v[i][..., columns] = from_it[j][..., columns]
+        elif kind == 2:
+            far = lot.uniform(0.5, 6) / np.cos(np.arcsin(SINE) - lot.uniform(-0.4, 0.4))
+            edge = row_of(np.arctan2(height[i], far))
+            # What stands before the border hides it, and what would stand on it has no foot.
+            feet = np.maximum(was[0][i], was[0][j])[:ROWS] > 0.01
+            free = (feet * np.arange(ROWS)[:, None]).max(0) < edge - 2
+            behind = (np.arange(ROWS)[:, None] < edge) & free
+            x[i][behind] = whole[j][behind]
+            # Another ground may be of any brightness, and is told as one by its colour.
+            shift = lot.uniform(-1, 1, CUT).astype(np.float32) * SHIFTED
+            behind &= x[i][..., SEEN] > 0.4
+            x[i][behind, :CUT] = (x[i][behind, :CUT] + shift).clip(-1, 1)
+            known = y[1][i] * y[1][j]
+            for v, from_it in zip(y, was):
+                v[i][..., free] = from_it[j][..., free]
+            y[1][i][free] = known[free]
+
+
 def batch_of(lot, data, k):
     """Some pictures with their truth, each a little otherwise than it was."""
     y = truth(*(data[name][k] for name in ("cut", "height", "distance", "top")))
@@ -182,6 +220,12 @@ def batch_of(lot, data, k):
     # Where a foot was moved out, nothing is known.
     told = told * (foot.sum(1) > 0.5)
     y = [foot, told, top, there]
+    mixed(lot, x, y, data["height"][k])
+    # The picture's lower edge is anywhere; a foot below it is not known.
+    for i in np.flatnonzero(lot.random(len(k)) < CUT_OFF):
+        row = lot.integers(ROWS // 3, ROWS)
+        x[i, row:, :, :CUT] = 0
+        y[1][i] *= y[0][i, row - 1:ROWS].sum(0) < 0.05
     # What stands to the left looks as it does to the right.
     if lot.random() < 0.5:
         x = x[:, :, ::-1].copy()
