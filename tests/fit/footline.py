@@ -163,6 +163,9 @@ def truth(cut, height, distance, top):
     seen = cut[..., SEEN] > 60
     told = np.where(nothing, seen.sum(1) > 8,
                     (distance < KNOWN_M) & np.take_along_axis(seen, at[:, None, :], 1)[:, 0])
+    # Next to what stands a column may show a little of it.
+    there = np.pad(~nothing, ((0, 0), (1, 1)))
+    told &= ~nothing | ~(there[:, 2:] | there[:, :-2])
     foot = np.concatenate([spread(row, FOOT_SPREAD, ~nothing), nothing[:, None, :]], 1)
     highest = np.minimum(np.clip(row_of(top), 0, ROWS - 1), row)
     return [v.astype(np.float32) for v in (foot, told, spread(highest, TOP_SPREAD, ~nothing),
