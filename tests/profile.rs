@@ -220,8 +220,8 @@ fn each_absurd_value_is_refused_with_its_line_and_key() {
         ),
         (
             "stay_probability = 0.5",
-            "stay_probability = 0.7",
-            "segment.stay_probability = 0.7 ",
+            "stay_probability = 0.9",
+            "segment.stay_probability = 0.9 ",
         ),
         (
             "confirm_hits = 3",

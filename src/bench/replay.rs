@@ -45,9 +45,8 @@ pub struct ReplayArgs {
     /// Also write a picture of every stage for each frame into stages/.
     #[arg(long)]
     pub stages: bool,
-    /// Also write candidates.csv: all that was weighed whether it stands, by what, and how
-    /// probable it was; views.i8: what each looked like, with a margin, and footline.i8: what the
-    /// net of the footline sees of every other picture, to train on.
+    /// Also write candidates.csv: all that may stand, where, and how probable it was; and
+    /// footline.i8: what the net saw of every other picture, to train on.
     #[arg(long)]
     pub candidates: bool,
     /// Print the summary as JSON instead of text.

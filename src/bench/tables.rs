@@ -11,7 +11,7 @@ use serde::Serialize;
 
 use crate::camera::{ClipSource, Source};
 use crate::profile::Profile;
-use crate::segment::{Candidate, GroundModel};
+use crate::segment::GroundModel;
 use crate::watch::Outcome;
 use crate::zone::Verdict;
 
@@ -22,9 +22,8 @@ pub const DETECTIONS: &str = "frame,time_s,id,behind_m,side_m,sigma_m,height_m,z
 /// Columns of motion.csv.
 pub const MOTION: &str = "frame,time_s,speed_mps,yaw_rate_rps,inliers,quality";
 
-/// First columns of candidates.csv.
-pub const CANDIDATES: &str =
-    "frame,time_s,behind_m,side_m,left_m,right_m,middle_behind_m,middle_side_m,probability";
+/// Columns of candidates.csv.
+pub const CANDIDATES: &str = "frame,time_s,behind_m,side_m,left_m,right_m,probability,doubt";
 
 /// Totals of a replay.
 #[derive(Debug, Clone, Serialize)]
@@ -104,10 +103,9 @@ pub fn verdict_word(verdict: &Verdict) -> String {
     }
 }
 
-/// Writer of candidates.csv.
+/// Writer of candidates.csv and footline.i8.
 pub struct Weighed {
     file: BufWriter<File>,
-    views: BufWriter<File>,
     planes: BufWriter<File>,
     /// The camera's foot point.
     foot: (f64, f64),
@@ -120,14 +118,12 @@ impl Weighed {
     /// The folder cannot be written.
     pub fn create(folder: &RunFolder, profile: &Profile) -> anyhow::Result<Self> {
         let mut file = BufWriter::new(File::create(folder.path("candidates.csv"))?);
-        let views = BufWriter::new(File::create(folder.path("views.i8"))?);
-        let measures = Candidate::MEASURES.join(",");
-        writeln!(file, "{CANDIDATES},{measures}")?;
+        let planes = BufWriter::new(File::create(folder.path("footline.i8"))?);
+        writeln!(file, "{CANDIDATES}")?;
         let camera = profile.ground().camera_position();
         Ok(Weighed {
             file,
-            views,
-            planes: BufWriter::new(File::create(folder.path("footline.i8"))?),
+            planes,
             foot: (camera.x, camera.y),
         })
     }
@@ -146,25 +142,17 @@ impl Weighed {
         }
         for c in model.candidates(now) {
             let side = |across: f32| self.foot.1 + f64::from(across);
-            write!(
+            writeln!(
                 self.file,
-                "{frame},{:.3},{:.3},{:.3},{:.3},{:.3},{:.3},{:.3},{:.3}",
+                "{frame},{:.3},{:.3},{:.3},{:.3},{:.3},{:.3},{:.3}",
                 now.as_secs_f64(),
                 self.foot.0 + f64::from(c.nearest_m.0),
                 side(c.nearest_m.1),
                 side(c.across_m.0),
                 side(c.across_m.1),
-                self.foot.0 + f64::from(c.middle_m.0),
-                side(c.middle_m.1),
-                c.probability
+                c.probability,
+                c.doubt
             )?;
-            for measure in c.measures() {
-                write!(self.file, ",{measure:.5}")?;
-            }
-            writeln!(self.file)?;
-            let byte = |v: &f32| (v * 127.0).round() as i8 as u8;
-            let view: Vec<u8> = model.view(c).iter().map(byte).collect();
-            self.views.write_all(&view)?;
         }
         Ok(())
     }
@@ -174,7 +162,6 @@ impl Weighed {
     /// # Errors
     /// The disk is full.
     pub fn finish(mut self) -> anyhow::Result<()> {
-        self.views.flush()?;
         self.planes.flush()?;
         Ok(self.file.flush()?)
     }

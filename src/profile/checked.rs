@@ -54,8 +54,6 @@ pub struct Vehicle {
     pub reaction: Duration,
     /// Braking, m/s².
     pub deceleration_mps2: f64,
-    /// How far a vehicle-like obstacle's bumper may overhang its tyres.
-    pub overhang: Metres,
 }
 
 /// The picture asked of the camera or expected of a clip.
@@ -87,8 +85,6 @@ pub struct WatchArea {
 pub enum SegmentMethod {
     /// Learnt ground appearance, ground motion and structure, fused.
     GroundModel,
-    /// The same, but a net that looks at the whole picture tells what stands.
-    Footline,
     /// Fixed colour ranges, dilation, regions, area threshold.
     ColourRange,
 }

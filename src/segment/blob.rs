@@ -12,7 +12,6 @@ pub struct Blob {
     pub top: Vec<PixelPoint>,
     /// Probability that it stands, 0..1.
     pub probability: f64,
-    /// Mean error of the logarithm of its distance from the camera by its looks, 0 if they do
-    /// not tell.
+    /// Mean error of the logarithm of its distance from the camera, 0 if nothing is known of it.
     pub doubt: f64,
 }

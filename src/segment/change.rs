@@ -38,8 +38,6 @@ pub struct Change {
     misfit: Vec<f32>,
     /// Log-likelihood ratio of "something has come here", per cell.
     pub evidence: Vec<f32>,
-    /// Logarithm of the factor by which the light has changed, per cell.
-    pub light: Vec<f32>,
 }
 
 impl Change {
@@ -47,7 +45,6 @@ impl Change {
     pub fn forget(&mut self) {
         self.frames = 0;
         self.evidence.fill(0.0);
-        self.light.fill(0.0);
     }
 
     /// Whether there is a background to compare with.
@@ -67,7 +64,6 @@ impl Change {
     ) {
         let n = p.y.len();
         self.evidence.resize(n, 0.0);
-        self.light.resize(n, 0.0);
         if self.frames == 0 || self.mean.len() != n {
             self.mean.clone_from(&p.y);
             self.blue.clone_from(&p.cb);
@@ -75,7 +71,6 @@ impl Change {
             self.noise = 2.0;
             self.frames = 1;
             self.evidence.fill(0.0);
-            self.light.fill(0.0);
             return;
         }
         let mut boxed = |of: &mut dyn FnMut(usize) -> f32, into: &mut Vec<f32>| {
@@ -97,7 +92,6 @@ impl Change {
             if !(DARKEST..=BRIGHTEST).contains(&factor) {
                 misfit += 3.0;
             }
-            self.light[k] = factor.clamp(DARKEST, BRIGHTEST).ln();
             // Colour that light does not explain: chroma follows luma.
             let blue = (p.cb[k] - 128.0) - factor * (self.blue[k] - 128.0);
             let red = (p.cr[k] - 128.0) - factor * (self.red[k] - 128.0);

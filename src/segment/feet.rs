@@ -34,13 +34,11 @@ const MOST_EACH: f32 = 2.5;
 
 /// What stands in a column.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Foot {
+struct Foot {
     /// Row of its foot.
-    pub row: usize,
+    row: usize,
     /// Row of its top.
-    pub top: usize,
-    /// Log-likelihood ratio.
-    pub sum: f32,
+    top: usize,
 }
 
 /// What stands with its foot in each cell.
@@ -55,8 +53,6 @@ pub(super) struct Feet {
     broad: Vec<f32>,
     /// Evidence per cell, 0 where nothing stands.
     pub evidence: Vec<f32>,
-    /// What stands, column by column, nearest first.
-    pub found: Vec<Vec<Foot>>,
 }
 
 impl Feet {
@@ -124,8 +120,6 @@ impl Feet {
     pub fn find(&mut self, l: &Layout, flatness: &[f32]) {
         self.evidence.clear();
         self.evidence.resize(l.columns * l.rows, 0.0);
-        self.found.resize(l.columns, Vec::new());
-        self.found.iter_mut().for_each(Vec::clear);
         if self.memory.is_empty() {
             return;
         }
@@ -142,7 +136,6 @@ impl Feet {
                     let e = &mut self.evidence[l.at(c, q)];
                     *e = e.max(each.min(MOST_EACH));
                 }
-                self.found[c].push(foot);
                 r = foot.top.saturating_sub(1).clamp(l.horizon_row, r - 1);
             }
         }
@@ -173,11 +166,7 @@ impl Feet {
                 row -= 1;
             }
         }
-        Some(Foot {
-            row,
-            top,
-            sum: here.max(self.broad[k]),
-        })
+        Some(Foot { row, top })
     }
 
     /// Mean over the neighbours of the best of each, give or take a row.

@@ -12,7 +12,6 @@
 use super::footline_weights as w;
 use super::ground_model::Stages;
 use super::panorama::Layout;
-use super::view::{hue, CHANGE, CHROMA, COLOUR, HEIGHT, LUMA, NOISE_LUMA, UPRIGHT};
 
 /// The grid: rows of depression from so far above the horizon on, columns of the sine of
 /// azimuth, radians and steps.
@@ -37,7 +36,15 @@ const B: usize = 16;
 const C: usize = 24;
 const D: usize = 32;
 
-/// What makes the plane of all cues about one.
+/// Luma that is noise, and what makes a plane's values about one.
+const NOISE_LUMA: f32 = 8.0;
+const CHROMA_FLOOR: f32 = 24.0;
+const LUMA: f32 = 1.0 / 1.5;
+const CHROMA: f32 = 1.0 / 0.2;
+const COLOUR: f32 = 1.0 / 2.5;
+const HEIGHT: f32 = 1.0 / 4.0;
+const CHANGE: f32 = 1.0 / 4.0;
+const UPRIGHT: f32 = 1.0 / 2.0;
 const EVIDENCE: f32 = 1.0 / 3.0;
 /// Logarithm of one more than what the feet's memory can hold.
 const MOST_FEET: f32 = 5.7;
@@ -105,6 +112,10 @@ struct Layers {
     nothing: Vec<f32>,
 }
 
+fn hue(difference: f32, luma: f32) -> f32 {
+    (difference - 128.0) / (luma + CHROMA_FLOOR)
+}
+
 impl Footline {
     /// For a panorama, and what of it is usable; `reach` is the farthest watched distance from
     /// the camera's foot point, metres.
@@ -163,7 +174,7 @@ impl Footline {
     /// The planes that are cut from the panorama, each value within -1..1: luma and the two colour
     /// differences against the watched ground, appearance, height by windows, change, upright
     /// edges, feet (their logarithm), all cues, whether it shows anything, local contrast (as well).
-    pub fn cut(&mut self, l: &Layout, s: &Stages, windows: &[f32]) {
+    fn cut(&mut self, l: &Layout, s: &Stages, windows: &[f32]) {
         let p = &s.panorama;
         let (mut luma, mut blue, mut red, mut n) = (0.0f32, 0.0f32, 0.0f32, 0.0f32);
         for &(k, _) in &self.taps {
@@ -522,7 +533,6 @@ mod tests {
         assert_eq!(f.planes().count(), PLANES_TO_TRAIN_ON);
     }
 
-    /// A net that is sure of one row in some directions, and of nothing in the others.
     /// The same mount with all lengths five times as large: the net, which knows no such camera,
     /// is shown the highest that it knows.
     #[test]
@@ -533,6 +543,7 @@ mod tests {
         assert_eq!(footline(&l).grid, places(LEARNT_M.1));
     }
 
+    /// A net that is sure of one row in some directions, and of nothing in the others.
     #[test]
     fn feet_are_told_where_the_net_is_sure_of_them() {
         let l = Layout::of_hatch();

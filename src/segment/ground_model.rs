@@ -9,7 +9,7 @@ use std::time::Duration;
 
 use crate::camera::Picture;
 use crate::optics::PixelPoint;
-use crate::profile::{Profile, SegmentMethod, SegmentSettings};
+use crate::profile::{Profile, SegmentSettings};
 
 use self::cells::{path_cells, usable_cells};
 use super::appearance::Appearance;
@@ -25,9 +25,7 @@ use super::own_parts::OwnParts;
 use super::panorama::{Layout, Panorama};
 use super::parallax::{Flat, Parallax};
 use super::relief::Filter;
-use super::standing::{of_picture, Circumstances, Measures};
 use super::sweep::Sweep;
-use super::upstand::Earlier;
 
 /// Log-odds that a cell of the watch area is not ground, before any cue.
 const PRIOR: f32 = -1.6;
@@ -55,8 +53,8 @@ const DARK_SHARE: f32 = 0.2;
 const DARK_GAIN: f32 = 3.0;
 /// Weight of an upright edge where parallax says flat.
 const UPRIGHT_SEEN_FLAT: f32 = 0.3;
-/// Spread of sideways gradients and step of luma by row, before they are learnt.
-const USUAL: (f32, f32) = (12.0, 6.0);
+/// Spread of sideways gradients before it is learnt.
+const USUAL: f32 = 12.0;
 /// What the ground's own colour says at most for ground.
 const SAME_COLOUR: f32 = -0.4;
 
@@ -79,9 +77,8 @@ pub struct Stages {
     pub appearance: Vec<f32>,
     /// Remembered parallax evidence.
     pub parallax: Vec<f32>,
-    /// Change evidence at rest, and the logarithm of the factor of the light.
+    /// Change evidence at rest.
     pub change: Vec<f32>,
-    pub(super) light: Vec<f32>,
     /// What moves by itself while the vehicle moves.
     pub stir: Vec<f32>,
     /// Upright edges as evidence.
@@ -94,8 +91,6 @@ pub struct Stages {
     pub odds: Vec<f32>,
     /// The same, evened out over neighbouring columns.
     pub evidence: Vec<f32>,
-    /// Lowest row of each column that does not show the own vehicle.
-    pub(super) lowest: Vec<usize>,
     /// Cells that belong to a blob.
     pub mask: Vec<bool>,
 }
@@ -108,7 +103,6 @@ pub struct GroundModel {
     /// First and last usable column of each row.
     extent: Vec<(usize, usize)>,
     settings: SegmentSettings,
-    overhang_m: f32,
     filter: Filter,
     /// Cells of the vehicle's path near behind it.
     path: Vec<usize>,
@@ -127,8 +121,6 @@ pub struct GroundModel {
     previous: Key,
     keys: Vec<Key>,
     spare: Vec<Key>,
-    /// The oldest of them that the present picture was compared with, and the motion since.
-    compared: Option<(usize, Motion)>,
     memory: Vec<f32>,
     old: Vec<f32>,
     places: Places,
@@ -141,7 +133,6 @@ pub struct GroundModel {
     lit: Vec<f32>,
     own: OwnParts,
     spread: f32,
-    texture: f32,
     candidates: Vec<Candidate>,
     last: Option<Duration>,
 }
@@ -169,7 +160,6 @@ impl GroundModel {
             usable,
             extent,
             settings: profile.segment.clone(),
-            overhang_m: profile.vehicle.overhang.0 as f32,
             filter: Filter::default(),
             own_motion: Odometry::new(cells),
             appearance: Appearance::default(),
@@ -185,7 +175,6 @@ impl GroundModel {
             previous: Key::default(),
             keys: Vec::new(),
             spare: Vec::new(),
-            compared: None,
             memory: vec![0.0; cells],
             old: Vec::new(),
             places: Places::default(),
@@ -197,8 +186,7 @@ impl GroundModel {
             cleared_luma: Default::default(),
             lit: Vec::new(),
             own: OwnParts::new(cells),
-            spread: USUAL.0,
-            texture: USUAL.1,
+            spread: USUAL,
             candidates: Vec::new(),
             last: None,
         })
@@ -223,22 +211,11 @@ impl GroundModel {
         }
     }
 
-    /// What one of the candidates of the last picture looks like, with a margin, for training:
-    /// [`VIEW_TO_TRAIN_ON`](super::VIEW_TO_TRAIN_ON) values within -1..1.
-    pub fn view(&self, candidate: &Candidate) -> Vec<f32> {
-        candidate.view(&self.layout, &self.stages, &self.memory, &self.usable)
-    }
-
-    /// What the net of the footline sees of the last picture, in 1/127, for training: rows of
-    /// depression, columns of azimuth, planes of a cell side by side. `None` if the picture taken
-    /// at `now` was not examined.
+    /// What the net saw of the last picture, in 1/127, for training: rows of depression, columns
+    /// of azimuth, planes of a cell side by side. `None` if the picture taken at `now` was not
+    /// examined.
     pub fn planes(&self, now: Duration) -> Option<Vec<i8>> {
-        if self.last != Some(now) {
-            return None;
-        }
-        let mut footline = self.footline.clone();
-        footline.cut(&self.layout, &self.stages, &self.memory);
-        Some(footline.planes().collect())
+        (self.last == Some(now)).then(|| self.footline.planes().collect())
     }
 
     /// The vehicle's motion between the last two frames.
@@ -285,7 +262,7 @@ impl GroundModel {
         self.judge_smoothness();
         self.ground_smoothness();
         self.fuse();
-        let blobs = self.gather(now);
+        let blobs = self.gather();
         // What stands takes no part in finding the motion of the ground.
         for (ground, &stands) in self.ground.iter_mut().zip(&self.stages.mask) {
             if stands {
@@ -306,7 +283,7 @@ impl GroundModel {
         self.own_motion.begin();
         // Neither does what was seen before the gap tell of edges.
         self.lasting.clear();
-        (self.spread, self.texture) = USUAL;
+        self.spread = USUAL;
         // Nothing bears out yet what passed for ground: it may have been snow.
         if !self.appearance.knows() || self.proven == 0.0 {
             self.appearance = Appearance::default();
@@ -425,10 +402,8 @@ impl GroundModel {
             .is_some_and(|s| now.saturating_sub(s) > Duration::from_millis(150));
         if !still {
             self.change.forget();
-            for of in [&mut self.stages.change, &mut self.stages.light] {
-                of.resize(self.usable.len(), 0.0);
-                of.fill(0.0);
-            }
+            self.stages.change.clear();
+            self.stages.change.resize(self.usable.len(), 0.0);
             return;
         }
         self.change.step(
@@ -439,7 +414,6 @@ impl GroundModel {
             &mut self.filter,
         );
         self.stages.change.clone_from(&self.change.evidence);
-        self.stages.light.clone_from(&self.change.light);
     }
 
     fn fuse(&mut self) {
@@ -452,14 +426,6 @@ impl GroundModel {
         let stands = &self.feet.evidence;
         s.standing.clear();
         s.standing.extend_from_slice(self.feet.memory());
-        s.lowest.clear();
-        s.lowest.extend((0..l.columns).map(|c| {
-            let clear = |r: &usize| {
-                let k = l.at(c, *r);
-                self.usable[k] && !self.own.holds(k)
-            };
-            (0..l.rows).rev().find(clear).unwrap_or(0)
-        }));
         for (p, &e) in s.parallax.iter_mut().zip(stands) {
             if e > 0.0 {
                 *p = p.max(e);
@@ -507,46 +473,13 @@ impl GroundModel {
         }
     }
 
-    fn gather(&mut self, now: Duration) -> Vec<Blob> {
-        if self.settings.method == SegmentMethod::Footline {
-            self.candidates.clear();
-            self.footline.step(&self.layout, &self.stages, &self.memory);
-            let footline = &self.footline;
-            return super::directions::gather(
-                &self.layout,
-                &mut self.stages,
-                footline,
-                &self.settings,
-            );
-        }
-        let (own, estimate) = (&self.own_motion, self.own_motion.estimate());
-        let still = own.still_since().map(|since| now.saturating_sub(since));
-        let picture = Measures {
-            moves: f32::from(own.moves()),
-            quality: estimate.quality,
-            residual: estimate.residual,
-            speed: own.measured().along,
-            still_s: still.map_or(0.0, |s| s.as_secs_f32()),
-            texture: self.texture,
-            spread: self.spread,
-            proven: self.proven,
-            ..of_picture(&self.layout, &self.stages, &self.usable, &self.memory)
-        };
+    fn gather(&mut self) -> Vec<Blob> {
+        self.footline.step(&self.layout, &self.stages, &self.memory);
         super::groups::gather(
             &self.layout,
             &mut self.stages,
-            &self.feet.found,
+            &self.footline,
             &self.settings,
-            self.overhang_m,
-            &Circumstances {
-                windows: &self.memory,
-                usable: &self.usable,
-                earlier: self.compared.map(|(key, motion)| Earlier {
-                    relief: &self.keys[key].relief,
-                    motion,
-                }),
-                picture,
-            },
             &mut self.candidates,
         )
     }

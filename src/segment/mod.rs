@@ -2,25 +2,21 @@
 //!
 //! ```text
 //! Picture ─→ Panorama ─→ relief ─→ own motion ─→ parallax ─→ sweep ┐
-//!                │           └────→ upright edges ────────────────┼→ fused odds ─→ standing groups ─→ Blobs
+//!                │           └────→ upright edges ────────────────┼→ fused odds ─→ footline ─→ groups ─→ Blobs
 //!                ├─────→ appearance ──────────────────────────────┤
 //!                └─────→ change (at rest) ────────────────────────┘
 //! ```
 
 mod appearance;
 mod blob;
-mod bodies;
 mod change;
 mod colour_range;
-mod contact;
-mod directions;
 mod edges;
 mod feet;
 mod footline;
 mod footline_weights;
 mod ground_model;
 mod groups;
-mod likeness;
 mod motion;
 mod own_motion;
 mod own_parts;
@@ -30,12 +26,7 @@ mod parallax;
 mod range;
 pub mod relief;
 mod seek;
-mod standing;
 mod sweep;
-mod trees;
-mod upstand;
-mod view;
-mod weights;
 
 pub use blob::Blob;
 pub use colour_range::ColourSegmenter;
@@ -46,4 +37,3 @@ pub use motion::{look, Aligner, Estimate, Motion, Noise, Scene, Sight, Slack};
 pub use pace::SPEEDS;
 pub use panorama::{Layout, Panorama};
 pub use range::Ranger;
-pub use view::VIEW_TO_TRAIN_ON;

@@ -10,7 +10,7 @@ use super::Blob;
 const SAME_RANGE_M: f64 = 0.05;
 const SAME_RANGE_SHARE: f64 = 0.02;
 
-/// Share of the doubt by looks that differs from picture to picture: what is wrong with
+/// Share of the doubt of a foot that differs from picture to picture: what is wrong with
 /// all of them alike, no track can even out.
 const DOUBT_BY_PICTURE: f64 = 0.5;
 
@@ -164,9 +164,9 @@ impl Ranger {
 mod tests {
     use super::*;
 
-    /// What looks leave in doubt is added to what the pixels do, as variances.
+    /// What is in doubt of a foot is added to what the pixels do, as variances.
     #[test]
-    fn doubt_by_looks_widens_the_range() {
+    fn doubt_widens_the_range() {
         let path = concat!(env!("CARGO_MANIFEST_DIR"), "/config/hatch.toml");
         let profile = Profile::load(path.as_ref()).expect("example profile");
         let ranger = Ranger::new(&profile);

@@ -563,8 +563,15 @@ mod tests {
         feet
     }
 
-    fn columns(feet: &Feet) -> usize {
-        feet.found.iter().filter(|f| !f.is_empty()).count()
+    /// Row of the nearest foot in a column.
+    fn foot(l: &Layout, feet: &Feet, column: usize) -> Option<usize> {
+        let stands = |r: &usize| feet.evidence[l.at(column, *r)] > 0.0;
+        (0..l.rows).rev().find(stands)
+    }
+
+    fn columns(l: &Layout, feet: &Feet) -> usize {
+        let found = |c: &usize| foot(l, feet, *c).is_some();
+        (0..l.columns).filter(found).count()
     }
 
     /// Textures that the tests are tried on.
@@ -580,8 +587,8 @@ mod tests {
                 let feet = swept(&l, board, board, Some(board), seed);
                 let middle = l.columns / 2 - 2..l.columns / 2 + 3;
                 let found: Vec<f32> = middle
-                    .filter_map(|c| feet.found[c].first())
-                    .map(|foot| l.distance(foot.row as f32 + 0.5))
+                    .filter_map(|c| foot(&l, &feet, c))
+                    .map(|row| l.distance(row as f32 + 0.5))
                     .collect();
                 boards += usize::from(!found.is_empty());
                 told += found.len();
@@ -599,7 +606,7 @@ mod tests {
     fn next_to_nothing_is_found_on_flat_ground() {
         let l = Layout::of_hatch();
         let found: usize = (0..SEEDS)
-            .map(|seed| columns(&swept(&l, None, None, None, seed)))
+            .map(|seed| columns(&l, &swept(&l, None, None, None, seed)))
             .sum();
         let columns = l.columns * SEEDS as usize;
         assert!(200 * found <= columns, "{found} of {columns} columns");
@@ -610,7 +617,7 @@ mod tests {
         let l = Layout::of_hatch();
         let found = |older: Option<Option<f32>>| -> usize {
             (0..SEEDS)
-                .map(|seed| columns(&swept(&l, None, Some(2.0), older, seed)))
+                .map(|seed| columns(&l, &swept(&l, None, Some(2.0), older, seed)))
                 .sum()
         };
         let (alone, with_older) = (found(None), found(Some(None)));

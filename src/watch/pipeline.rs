@@ -122,7 +122,7 @@ impl Pipeline {
             None => SelfMask::default(),
         };
         let segmenter = match profile.segment.method {
-            SegmentMethod::GroundModel | SegmentMethod::Footline => Segmenter::Ground(Box::new(
+            SegmentMethod::GroundModel => Segmenter::Ground(Box::new(
                 GroundModel::new(profile, |p| mask.covers(p)).with_context(|| {
                     format!(
                         "{}: the camera sees nothing of the watch area; check [mount] and [watch]",

@@ -2,9 +2,9 @@
 r"""Trains the net of src/segment/footline.rs on staged scenes whose truth is known.
 
   for more in "101 184 92" "303 30 15" "404 200 100" "707 110 90 --around" "505 160 90 --steady" \
-      "1414 110 50 --steady --around --half" "1515 110 50 --steady --half" \
-      "1616 110 50 --steady --around --half" "1818 30 45 --borders" "1919 0 25 --steady --half --borders" \
-      "2020 130 30 --steady --half --grey" "2121 70 30 --grey" "2323 20 50 --steady --half --dark"; do
+      "1414 110 50 --steady --around --half" "1515 110 50 --steady --half" "1616 0 50 --steady --around --half" \
+      "1818 30 45 --borders" "1919 0 25 --steady --half --borders" "2020 130 30 --steady --half --grey" \
+      "2121 70 30 --grey" "2323 20 50 --steady --half --dark"; do
       tests/fit/scenes.py $more >/tmp/scenes.toml
       hindward stage /tmp/scenes.toml --footline --out "/tmp/train/${more%% *}"
   done
@@ -57,12 +57,15 @@ KNOWN_M, NONE_M = 10.0, 14.0
 # Share of the planes that are left out of a picture, and how far a picture is moved, rows and
 # columns.
 LEFT_OUT, MOVED = 0.1, (1, 8)
-# Share of pictures whose lower part is out of sight.
-CUT_OFF = 0.1
+# Share of pictures whose lower part is out of sight, and of those of a lens that sees less.
+CUT_OFF, NARROW = 0.1, 0.1
 # Shares of pictures that stay as they are, have columns of another, or have another ground from
 # somewhere on, and how far that is shifted: luma, colours, appearance, height, and all cues.
 SHARE_MIXED = (0.5, 0.35, 0.15)
 SHIFTED = np.array([0.3, 0.2, 0.2, 0.4, 0.1, 0, 0, 0, 0.3, 0, 0.1], np.float32)
+# In half of these it has a colour that the ground before it has not: so much by appearance, and
+# as a share of that by all cues.
+FOREIGN, FOREIGN_CUES = (0.3, 1.5), 0.5
 
 
 def shapes():
@@ -154,18 +157,28 @@ def spread(row, by, of):
     return p / np.maximum(p.sum(1, keepdims=True), 1e-9) * of[:, None, :]
 
 
+def widened(distance, top):
+    """What stands counts as standing in the free directions next to it as well: the cues do not
+    show to a direction where a slender thing is, and that it stands matters more."""
+    far = np.where((distance == 0) | (distance > NONE_M), np.inf, distance)
+    far, high = (np.pad(v, ((0, 0), (1, 1)), constant_values=np.inf) for v in (far, top))
+    left = far[:, :-2] <= far[:, 2:]
+    near = np.where(left, far[:, :-2], far[:, 2:])
+    free = np.isinf(far[:, 1:-1]) & np.isfinite(near)
+    return (np.where(free, near, distance),
+            np.where(free, np.where(left, high[:, :-2], high[:, 2:]), top))
+
+
 def truth(cut, height, distance, top):
     """By row and column where the foot is, nothing at the end; where that is known; by row and
     column where the top is, and in which columns."""
+    distance, top = widened(distance, top)
     nothing = (distance == 0) | (distance > NONE_M)
     row = row_of(np.arctan2(height[:, None], np.where(distance > 0, distance, 1)))
     at = np.clip(np.rint(row), 0, ROWS - 1).astype(int)
     seen = cut[..., SEEN] > 60
     told = np.where(nothing, seen.sum(1) > 8,
                     (distance < KNOWN_M) & np.take_along_axis(seen, at[:, None, :], 1)[:, 0])
-    # Next to what stands a column may show a little of it.
-    there = np.pad(~nothing, ((0, 0), (1, 1)))
-    told &= ~nothing | ~(there[:, 2:] | there[:, :-2])
     foot = np.concatenate([spread(row, FOOT_SPREAD, ~nothing), nothing[:, None, :]], 1)
     highest = np.minimum(np.clip(row_of(top), 0, ROWS - 1), row)
     return [v.astype(np.float32) for v in (foot, told, spread(highest, TOP_SPREAD, ~nothing),
@@ -204,6 +217,9 @@ def mixed(lot, x, y, height):
             x[i][behind] = whole[j][behind]
             # Another ground may be of any brightness, and is told as one by its colour.
             shift = lot.uniform(-1, 1, CUT).astype(np.float32) * SHIFTED
+            if lot.random() < 0.5:
+                shift[3] = lot.uniform(*FOREIGN)
+                shift[8] = FOREIGN_CUES * lot.random() * shift[3]
             behind &= x[i][..., SEEN] > 0.4
             x[i][behind, :CUT] = (x[i][behind, :CUT] + shift).clip(-1, 1)
             known = y[1][i] * y[1][j]
@@ -229,6 +245,15 @@ def batch_of(lot, data, k):
         row = lot.integers(ROWS // 3, ROWS)
         x[i, row:, :, :CUT] = 0
         y[1][i] *= y[0][i, row - 1:ROWS].sum(0) < 0.05
+    for i in np.flatnonzero(lot.random(len(k)) < NARROW):
+        first = lot.integers(0, COLUMNS * 2 // 3)
+        last = first + lot.integers(COLUMNS // 4, COLUMNS)
+        for beside in slice(0, first), slice(last, None):
+            x[i, :, beside, :CUT] = 0
+            y[1][i, beside] = 0
+        row = lot.integers(0, ROWS // 3)
+        x[i, :row, :, :CUT] = 0
+        y[1][i] *= y[0][i, :row + 1].sum(0) < 0.05
     # What stands to the left looks as it does to the right.
     if lot.random() < 0.5:
         x = x[:, :, ::-1].copy()
@@ -274,7 +299,7 @@ def measure(net, data, k):
         p = np.asarray(jax.nn.softmax(odds, 1))
         foot, told, _, there = truth(cut, height, distance, data["top"][part])
         nothing = p[:, ROWS]
-        thing = (there > 0) & (told > 0) & (distance < 4)
+        thing = (there > 0) & (told > 0) & (distance > 0) & (distance < 4)
         missed.append(nothing[thing] > 0.5)
         alarms.append(nothing[(there == 0) & (told > 0)] < 0.5)
         from_near = np.cumsum(p[:, ROWS - 1::-1], 1)

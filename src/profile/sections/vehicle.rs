@@ -9,9 +9,6 @@ use crate::units::{Metres, MetresPerSecond};
 pub(super) const ADVICE: &str =
     "add it with width_m, reverse_speed_kmh, reaction_s, deceleration_mps2";
 
-/// A vehicle's tyres stand about this far inside its bumper.
-const OVERHANG_M: f64 = 0.9;
-
 pub(super) fn read(t: &mut Table) -> Option<Vehicle> {
     let width = t.number(
         "width_m",
@@ -33,12 +30,10 @@ pub(super) fn read(t: &mut Table) -> Option<Vehicle> {
         0.5..=10.0,
         "give the braking in m/s² (3.4 is a cautious value)",
     );
-    let overhang = t.number_or("overhang_m", OVERHANG_M, 0.0..=2.0);
     Some(Vehicle {
         width: Metres(width?),
         reverse_speed: MetresPerSecond::from_kmh(speed?),
         reaction: Duration::from_secs_f64(reaction?),
         deceleration_mps2: deceleration?,
-        overhang: Metres(overhang?),
     })
 }

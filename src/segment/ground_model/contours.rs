@@ -9,7 +9,7 @@ const LASTING: f32 = 0.3;
 
 impl GroundModel {
     /// Seeks upright edges in what lasts of the relief; learns the spread of
-    /// gradients and the texture of bare ground.
+    /// gradients.
     pub(super) fn judge_edges(&mut self) {
         let l = &self.layout;
         if self.lasting.len() != self.stages.relief.len() {
@@ -31,20 +31,7 @@ impl GroundModel {
         if sample.len() > 50 {
             let q = sample.len() / 2;
             let median = *sample.select_nth_unstable_by(q, f32::total_cmp).1;
-            sample.clear();
-            for r in (l.horizon_row + 2..l.rows).step_by(3) {
-                for c in (1..l.columns - 1).step_by(3) {
-                    let k = l.at(c, r);
-                    if self.usable[k] && l.watched[k] {
-                        let y = &self.stages.panorama.y;
-                        sample.push((y[k] - y[k - l.columns]).abs());
-                    }
-                }
-            }
             let spread = (1.4826 * median).max(4.0);
-            let q = sample.len() / 2;
-            let (_, median, _) = sample.select_nth_unstable_by(q, f32::total_cmp);
-            self.texture += 0.3 * ((1.4826 * *median).max(1.5) - self.texture);
             self.spread += 0.3 * (spread - self.spread);
         }
         uprights(l, &self.usable, relief, self.spread, &mut self.edges);

@@ -73,7 +73,6 @@ impl GroundModel {
 
     /// Compares with the kept panorama whose baseline serves best.
     pub(super) fn judge_parallax(&mut self) {
-        self.compared = None;
         self.stages.stir.clear();
         self.stages.stir.resize(self.usable.len(), 0.0);
         let best = self
@@ -105,7 +104,6 @@ impl GroundModel {
             return;
         }
         self.keys[i].since = fine.motion;
-        self.compared = Some((i, fine.motion));
         self.take_out_stuck(None);
         self.take_out_stuck(Some(i));
         let [now, earlier] = &self.cleared;
@@ -142,7 +140,6 @@ impl GroundModel {
         self.sweeps = !self.sweeps;
         if self.sweeps {
             let older = self.older(i);
-            self.compared = older.or(self.compared);
             let older =
                 older.map(|(i, motion)| (&self.keys[i].panorama.y[..], &self.older_flat, motion));
             let [now, _] = &self.cleared;
