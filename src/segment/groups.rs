@@ -20,12 +20,12 @@ const BRIDGE: usize = 3;
 
 /// What stands in one column.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Run {
-    pub column: usize,
-    pub top: usize,
+struct Run {
+    column: usize,
+    top: usize,
     /// Contact row with its fraction.
-    pub contact: f32,
-    pub distance: f32,
+    contact: f32,
+    distance: f32,
 }
 
 /// Something that may stand.
