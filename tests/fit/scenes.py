@@ -17,9 +17,12 @@ sizes, lenses and dirt differ from scene to scene.
   --grey     what is in the path is mostly slender or low, and about as bright as the ground that
              it stands on, which is sealed in most scenes
   --dark     most are at dusk or night, and sealed ground is wet in most
+  --small    pictures of 320 x 240, as those of 640 x 480 are decoded for the work: a quarter of
+             the time
 """
 import random
 import sys
+import tomllib
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -50,13 +53,13 @@ MARKS = ["", "autumn", "bay", "yard"]
 # Way of each fragment demo/suite/move-*.toml, metres, and how near the thing is at its end.
 REVERSES = {"slow": 2.8, "turn": 2.75, "walk": 3.7, "fast": 4.8}
 NEAREST_M = 1.0
-OPTIONS = ["--steady", "--half", "--around", "--borders", "--grey", "--dark"]
+OPTIONS = ["--steady", "--half", "--around", "--borders", "--grey", "--dark", "--small"]
 # Height and pitch of the mounts of demo/suite/.
 MOUNTED = {"hatch": (1.1, 36), "plate": (0.9, 30), "roof": (2.3, 50)}
 
 
 class Lot:
-    def __init__(self, seed, steady, half, around, borders, grey, dark):
+    def __init__(self, seed, steady, half, around, borders, grey, dark, small):
         self.r = random.Random(seed)
         self.steady = steady
         self.half = half
@@ -64,6 +67,7 @@ class Lot:
         self.borders = borders
         self.grey = grey
         self.dark = dark
+        self.small = small
         # How bright the ground of this scene is.
         self.bright = 0
         # From which side the sun has to come for a shadow to fall into the path.
@@ -152,8 +156,8 @@ class Lot:
 
     def case(self, name, motion, seconds, ground, thing, event=""):
         r = self.r
-        mount = r.choice(MOUNTS)
-        includes = [f"mount-{mount}", "lens-" + r.choice(LENSES)]
+        mount, lens = r.choice(MOUNTS), r.choice(LENSES)
+        includes = [f"mount-{mount}", f"lens-{lens}"]
         if isinstance(motion, str):
             includes.append("move-" + motion)
         marks = r.choice(MARKS)
@@ -168,21 +172,36 @@ class Lot:
             print(f"mark = [ {self.border(ground)} ]")
         if event:
             print(f"event = [ {event} ]")
+        rig, camera, rate, noise, quality, blur = [], "", 15, 1, 85, 0.55
         if self.half:
-            print("rate_hz = 7.5\nrig = { camera = { rate_hz = 7.5 } }")
+            rate = 7.5
         if not self.steady:
             height, pitch = MOUNTED[mount]
             rate = r.choices([2.5, 4, 5, 7.5, 10, 15], [3, 2, 3, 3, 2, 1])[0]
-            print(f"duration_s = {seconds}\nrate_hz = {rate}")
+            print(f"duration_s = {seconds}")
             if rate < SLOW_HZ:
                 print(f'profile = "{SLOW}"')
-            print(f"rig = {{ mount = {{ height_m = {height + r.uniform(-.12, .12):.2f}, "
-                  f"pitch_deg = {pitch + r.uniform(-6, 6):.1f} }}, camera = {{ rate_hz = {rate} }} }}")
+            rig.append(f"mount = {{ height_m = {height + r.uniform(-.12, .12):.2f}, "
+                       f"pitch_deg = {pitch + r.uniform(-6, 6):.1f} }}")
             rock = r.choice([0, 0.15, 0.25, 0.4])
             print(f"vehicle = {{ motion = {motion}, rock_deg = {rock}, "
                   f"bumper = {r.choice(['true', 'true', 'false'])} }}")
-            print(f"camera = {{ noise = {r.uniform(.5, 2):.2f}, jpeg_quality = {r.randint(60, 92)}, "
-                  f"blur_px = {r.uniform(.4, 1):.2f}, specks = {r.choice([0, 0, 3, 8])} }}")
+            noise, quality, blur = r.uniform(.5, 2), r.randint(60, 92), r.uniform(.4, 1)
+            camera = f", specks = {r.choice([0, 0, 3, 8])}"
+        size = ""
+        if self.small:
+            # Two by two pixels in one.
+            size = ", width_px = 320, height_px = 240"
+            of = tomllib.loads((PARTS / f"lens-{lens}.toml").read_text())["rig"]["lens"]
+            halved = {k: v / 2 for k, v in of.items() if k in ("fx_px", "fy_px")}
+            halved |= {k: (v - 0.5) / 2 for k, v in of.items() if k in ("cx_px", "cy_px")}
+            rig.append("lens = { " + ", ".join(f"{k} = {v}" for k, v in halved.items()) + " }")
+            noise, quality, blur = noise / 2, 50 + quality // 2, max(blur / 2, 0.3)
+        rig.append(f"camera = {{ rate_hz = {rate}{size} }}")
+        print(f"rate_hz = {rate}\nrig = {{ {', '.join(rig)} }}")
+        if self.small or not self.steady:
+            print(f"camera = {{ noise = {noise:.2f}, jpeg_quality = {quality}, "
+                  f"blur_px = {blur:.2f}{camera} }}")
         print()
 
     def border(self, ground):
