@@ -6,7 +6,7 @@ use std::time::Duration;
 use hindward::optics::GroundPoint;
 use hindward::profile::{Profile, SignalWord};
 use hindward::track::Obstacle;
-use hindward::zone::{Reason, Verdict, ZoneEvaluator};
+use hindward::zone::{zone_of, Reason, Verdict, ZoneEvaluator};
 use proptest::prelude::*;
 
 fn profile(name: &str) -> Profile {
@@ -194,4 +194,28 @@ fn a_warning_zone_is_announced_for_no_less_than_its_hold() {
     };
     assert_eq!((held.obstacle.id, held.obstacle.seen), (7, false));
     assert_eq!(evaluator.step(&[], None, now + ms(400)), Verdict::Clear);
+}
+
+/// A zone is left later than it is entered: what it is still announced for counts in it.
+#[test]
+fn an_obstacle_counts_in_the_zone_that_it_is_announced_for() {
+    let profile = profile("hatch");
+    let (mut evaluator, now) = ready(&profile);
+    let inside = obstacle(1, 1.2, 0.0, 0.2, 0.0);
+    evaluator.step(&[inside], None, now);
+    // Beyond its far edge, within what it is left by.
+    let out = obstacle(1, 1.5, 0.0, 0.2, 0.0);
+    let other = obstacle(2, 1.5, 0.8, 0.2, 0.0);
+    let verdict = evaluator.step(
+        &[out.clone(), other.clone()],
+        None,
+        now + Duration::from_secs(5),
+    );
+    let name = |o| zone_of(&profile, &verdict, o).map(|z| z.name.as_str());
+    assert_eq!(name(&out), Some("near"));
+    assert_eq!(name(&other), Some("far"));
+    assert_eq!(
+        zone_of(&profile, &Verdict::Clear, &out).map(|z| z.name.as_str()),
+        Some("far")
+    );
 }

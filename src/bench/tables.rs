@@ -225,7 +225,8 @@ impl Tables {
             writeln!(self.detections, "{frame},{time:.3},,,,,,,{word}")?;
         } else {
             for o in &outcome.obstacles {
-                let zone = crate::zone::zone_of(profile, o).map_or("", |z| z.name.as_str());
+                let zone = crate::zone::zone_of(profile, &outcome.verdict, o);
+                let zone = zone.map_or("", |z| z.name.as_str());
                 writeln!(
                     self.detections,
                     "{frame},{time:.3},{},{:.3},{:.3},{:.3},{:.2},{zone},{word}",

@@ -188,8 +188,18 @@ impl ZoneState {
     }
 }
 
-/// The gravest zone of the profile that an obstacle stands in, if any.
-pub fn zone_of<'a>(profile: &'a Profile, obstacle: &Obstacle) -> Option<&'a Zone> {
+/// The zone that an obstacle counts in: if `verdict` is about it the one that is announced, which
+/// is left later than it is entered; else the gravest that it stands in, if any.
+pub fn zone_of<'a>(
+    profile: &'a Profile,
+    verdict: &Verdict,
+    obstacle: &Obstacle,
+) -> Option<&'a Zone> {
+    if let Verdict::Obstacle(alert) = verdict {
+        if alert.obstacle.id == obstacle.id {
+            return profile.zones.get(alert.zone);
+        }
+    }
     let mut best: Option<&Zone> = None;
     for zone in &profile.zones {
         if is_inside(zone, obstacle, 0.0) && best.is_none_or(|b| zone.signal > b.signal) {

@@ -114,7 +114,7 @@ impl Labelled {
                 .map(|o| Report {
                     behind_m: o.nearest.behind_m,
                     side_m: o.nearest.side_m,
-                    zoned: zone_of(profile, o).is_some(),
+                    zoned: zone_of(profile, &outcome.verdict, o).is_some(),
                 })
                 .collect();
             frames.push(Frame {
