@@ -325,9 +325,12 @@ impl Layers {
         convolve::<C, C>(&self.c, v / 4, h / 4, 1, &w::C4, &w::C4B, &mut self.d);
         convolve::<C, D>(&self.d, v / 4, h / 4, 2, &w::C5, &w::C5B, &mut self.e);
         convolve::<D, D>(&self.e, v / 8, h / 8, 1, &w::C6, &w::C6B, &mut self.f);
+        convolve::<D, D>(&self.f, v / 8, h / 8, 1, &w::C9, &w::C9B, &mut self.e);
+        convolve::<D, D>(&self.e, v / 8, h / 8, 1, &w::C10, &w::C10B, &mut self.f);
         widen::<D, C>(&self.f, h / 8, &w::U1, &w::U1B, &mut self.d);
         convolve::<C, C>(&self.d, v / 4, h / 4, 1, &w::C7, &w::C7B, &mut self.c);
-        widen::<C, B>(&self.c, h / 4, &w::U2, &w::U2B, &mut self.b);
+        convolve::<C, C>(&self.c, v / 4, h / 4, 1, &w::C11, &w::C11B, &mut self.d);
+        widen::<C, B>(&self.d, h / 4, &w::U2, &w::U2B, &mut self.b);
         convolve::<B, B>(&self.b, v / 2, h / 2, 1, &w::C8, &w::C8B, &mut self.a);
         self.answer(v / 2, h / 2);
     }

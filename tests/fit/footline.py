@@ -4,7 +4,10 @@ r"""Trains the net of src/segment/footline.rs on staged scenes whose truth is kn
   for more in "101 184 92" "303 30 15" "404 200 100" "707 110 90 --around" "505 160 90 --steady" \
       "1414 110 50 --steady --around --half" "1515 110 50 --steady --half" "1616 0 50 --steady --around --half" \
       "1818 30 45 --borders" "1919 0 25 --steady --half --borders" "2020 130 30 --steady --half --grey" \
-      "2121 70 30 --grey" "2323 20 50 --steady --half --dark"; do
+      "2121 70 30 --grey" "2323 20 50 --steady --half --dark" \
+      "3001 260 140 --steady --half --small" "3003 200 100 --small" "3005 150 0 --steady --half --grey --small" \
+      "3007 120 90 --steady --half --around --small" "3009 100 60 --around --small" \
+      "3011 90 80 --steady --half --borders --small" "3013 100 60 --steady --half --dark --small"; do
       tests/fit/scenes.py $more >/tmp/scenes.toml
       hindward stage /tmp/scenes.toml --footline --out "/tmp/train/${more%% *}"
   done
@@ -70,8 +73,9 @@ FOREIGN, FOREIGN_CUES = (0.3, 1.5), 0.5
 
 def shapes():
     return {"c1": (3, 3, CUT + 2, A), "c2": (3, 3, A, B), "c3": (3, 3, B, C), "c4": (3, 3, C, C),
-            "c5": (3, 3, C, D), "c6": (3, 3, D, D), "u1": (1, 1, D, C), "c7": (3, 3, C, C),
-            "u2": (1, 1, C, B), "c8": (3, 3, B, B), "h": (1, 1, B, 8), "n": (1, 1, 2 * B, 2)}
+            "c5": (3, 3, C, D), "c6": (3, 3, D, D), "c9": (3, 3, D, D), "c10": (3, 3, D, D),
+            "u1": (1, 1, D, C), "c7": (3, 3, C, C), "c11": (3, 3, C, C), "u2": (1, 1, C, B),
+            "c8": (3, 3, B, B), "h": (1, 1, B, 8), "n": (1, 1, 2 * B, 2)}
 
 
 def begin(seed):
@@ -107,8 +111,11 @@ def look(net, x):
     d = positive(convolve(net, "c4", c))
     e = positive(convolve(net, "c5", d, 2))
     f = positive(convolve(net, "c6", e))
+    f = positive(convolve(net, "c9", f))
+    f = positive(convolve(net, "c10", f))
     g = positive(d + twice(convolve(net, "u1", f)))
     g = positive(convolve(net, "c7", g))
+    g = positive(convolve(net, "c11", g))
     i = positive(b + twice(convolve(net, "u2", g)))
     i = positive(convolve(net, "c8", i))
     h = convolve(net, "h", i)
