@@ -67,6 +67,8 @@ struct Track {
     born: Duration,
     last_seen: Duration,
     last_sure: Duration,
+    /// Log-odds that it stands, averaged over the last pictures; none before the first.
+    belief: f64,
     seen: bool,
     side_extent_m: (f64, f64),
     height_m: f64,
@@ -84,12 +86,18 @@ pub struct Tracker {
     last: Option<Duration>,
 }
 
+/// What pictures say is averaged over about this time, seconds: those that follow one another
+/// closely see much the same, so what is less sure takes longer to be believed.
+const BELIEF_S: f64 = 0.5;
+/// Log-odds beyond which a single picture is not believed.
+const MOST_SURE: f64 = 4.5;
 /// Contacts that are not sure keep a track for so many times as long as none.
 const UNSURE_COASTS: u32 = 3;
 
 impl Tracker {
     /// A tracker without tracks. Contacts below `enter_probability` keep a
-    /// track alive for a while but do not confirm one.
+    /// track alive for a while but do not confirm one, and pictures must come to be that sure
+    /// together.
     pub fn new(settings: TrackSettings, enter_probability: f64) -> Self {
         Tracker {
             settings,
@@ -113,7 +121,7 @@ impl Tracker {
             track.predict(dt, known.then_some((self.own, own)));
         }
         self.own = own;
-        self.associate(contacts, own, now);
+        self.associate(contacts, own, now, 1.0 - (-dt / BELIEF_S).exp());
         let settings = self.settings;
         self.tracks.retain(|t| {
             let lost = now.saturating_sub(t.last_seen);
@@ -127,9 +135,11 @@ impl Tracker {
             }
         });
         self.merge();
+        let believed = log_odds(self.enter_probability);
         for track in &mut self.tracks {
             let hits = (track.hits & window_mask(settings.confirm_window)).count_ones();
-            if track.id.is_none() && hits >= settings.confirm_hits {
+            let sure = hits >= settings.confirm_hits && track.belief >= believed;
+            if track.id.is_none() && sure {
                 track.id = Some(self.next_id);
                 self.next_id += 1;
             }
@@ -141,7 +151,9 @@ impl Tracker {
     }
 
     /// Nearest pairs first, each contact and each track once.
-    fn associate(&mut self, contacts: &[Contact], own: OwnMotion, now: Duration) {
+    /// Gives contacts to the tracks nearest to them; `share` is how much of what is believed the
+    /// new picture says.
+    fn associate(&mut self, contacts: &[Contact], own: OwnMotion, now: Duration, share: f64) {
         let mut pairs = Vec::new();
         for (i, t) in self.tracks.iter().enumerate() {
             for (j, c) in contacts.iter().enumerate() {
@@ -164,16 +176,20 @@ impl Tracker {
             contact_used[j] = true;
             let sure = contacts[j].probability >= self.enter_probability;
             self.tracks[i].update(&contacts[j], sure, now);
+            self.tracks[i].believe(log_odds(contacts[j].probability), share);
         }
         for (t, used) in self.tracks.iter_mut().zip(&track_used) {
             if !used {
                 t.hits <<= 1;
                 t.seen = false;
+                t.believe(-MOST_SURE, share);
             }
         }
         for (c, used) in contacts.iter().zip(&contact_used) {
             if !used && c.probability >= self.enter_probability {
-                self.tracks.push(Track::new(c, own, now));
+                let mut track = Track::new(c, own, now);
+                track.believe(log_odds(c.probability), share);
+                self.tracks.push(track);
             }
         }
     }
@@ -214,6 +230,11 @@ impl Tracker {
     }
 }
 
+fn log_odds(probability: f64) -> f64 {
+    let odds = (probability / (1.0 - probability)).ln();
+    odds.clamp(-MOST_SURE, MOST_SURE)
+}
+
 fn window_mask(frames: u32) -> u32 {
     if frames >= 32 {
         u32::MAX
@@ -241,6 +262,7 @@ impl Track {
             born: now,
             last_seen: now,
             last_sure: now,
+            belief: 0.0,
             seen: true,
             side_extent_m: c.side_extent_m,
             height_m: c.height_m,
@@ -285,6 +307,10 @@ impl Track {
 
     /// Distance on the ground from the track to a contact; sideways only what
     /// lies outside the contact's extent counts.
+    fn believe(&mut self, said: f64, share: f64) {
+        self.belief += share * (said - self.belief);
+    }
+
     fn distance(&self, c: &Contact) -> f64 {
         let along = self.state[0] - c.nearest.behind_m;
         let gap = (c.side_extent_m.0 - self.side_extent_m.1)
@@ -366,7 +392,7 @@ mod tests {
             sigma_m: 0.03,
             side_extent_m: (side_m - 0.2, side_m + 0.2),
             height_m: 1.0,
-            probability: 0.9,
+            probability: 0.98,
             line: Vec::new(),
             pixel_box: [0.0; 4],
         }
@@ -384,6 +410,34 @@ mod tests {
         assert!(t.step(&[], own, at(1)).is_empty());
         assert!(t.step(&[contact(2.0, 0.0)], own, at(2)).is_empty());
         assert_eq!(t.step(&[contact(2.0, 0.0)], own, at(3)).len(), 1);
+    }
+
+    /// By the rule of the exponential average: told once 0.5 s · -ln(1 - wanted / said) have
+    /// passed, both as log-odds, however many pictures that are.
+    #[test]
+    fn what_is_less_sure_takes_longer_to_be_told() {
+        let odds = |p: f64| (p / (1.0 - p)).ln();
+        for rate_hz in [15.0, 30.0] {
+            for probability in [0.65, 0.8, 0.98] {
+                let mut t = tracker();
+                let contact = Contact {
+                    probability,
+                    ..contact(2.0, 0.0)
+                };
+                let at = |f: u32| Duration::from_secs_f64(f64::from(f) / rate_hz);
+                let own = OwnMotion::default();
+                let told = (0..100)
+                    .find(|&f| {
+                        !t.step(std::slice::from_ref(&contact), own, at(f))
+                            .is_empty()
+                    })
+                    .map(f64::from);
+                let due_s = -0.5 * (1.0 - odds(0.6) / odds(probability)).ln();
+                // No less than the three pictures that it must be seen in.
+                let due = (due_s * rate_hz).ceil().max(2.0);
+                assert_eq!(told, Some(due), "{probability} at {rate_hz} Hz");
+            }
+        }
     }
 
     #[test]
