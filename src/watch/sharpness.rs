@@ -45,9 +45,11 @@ const BACK: f32 = 0.6;
 const MOST_LOST: f32 = 0.55;
 /// Change of brightness of a block that is not mere exposure.
 const OTHER_LIGHT: f32 = 0.25;
-/// Share of what blocks have lost by which those that are sharp must have become fewer: dirt
-/// and smears of staged clips take 0.9 of it, joints and dappled light that go by 0.2 at most.
+/// Share of what blocks have lost by which those that are sharp must have become fewer, or their
+/// detail less: dirt and smears of staged clips take 0.9 of it, joints and dappled light that go
+/// by 0.2 at most. A block's detail counts up to the other.
 const FELL: f32 = 0.5;
+const MOST_DETAIL: f32 = 0.1;
 /// How fast a block's usual detail follows, per second, and how fast it is
 /// given up where it is gone but nothing was announced: another kind of ground.
 const FOLLOW: f32 = 0.93;
@@ -94,9 +96,14 @@ fn middle(values: impl Iterator<Item = f32>) -> f32 {
         .unwrap_or(0.0)
 }
 
-/// How many blocks have detail.
-fn sharp(detail: &[f32; BLOCKS]) -> f32 {
-    detail.iter().filter(|d| **d >= LEAST_DETAIL).count() as f32
+/// How many blocks have detail, and how much they have together.
+fn sharp(detail: &[f32; BLOCKS]) -> [f32; 2] {
+    let (mut blocks, mut sum) = (0.0, 0.0);
+    for d in detail.iter().filter(|d| **d >= LEAST_DETAIL) {
+        blocks += 1.0;
+        sum += d.min(MOST_DETAIL);
+    }
+    [blocks, sum]
 }
 
 /// Correlation of two sets of blocks.
@@ -117,8 +124,8 @@ fn alike(a: &[f32; BLOCKS], b: &[f32; BLOCKS]) -> f32 {
 pub(super) struct Sharpness {
     usual: [f32; BLOCKS],
     level: [f32; BLOCKS],
-    /// How many blocks are sharp.
-    usually_sharp: f32,
+    /// How many blocks are sharp, and how much, usually.
+    usually_sharp: [f32; 2],
     detail: [f32; BLOCKS],
     mean: [f32; BLOCKS],
     /// Detail and brightness of the first frames.
@@ -136,7 +143,7 @@ impl Default for Sharpness {
         Sharpness {
             usual: [0.0; BLOCKS],
             level: [0.0; BLOCKS],
-            usually_sharp: 0.0,
+            usually_sharp: [0.0; 2],
             detail: [0.0; BLOCKS],
             mean: [0.0; BLOCKS],
             first: Vec::new(),
@@ -165,7 +172,9 @@ impl Sharpness {
                 self.usual[b] = middle(self.first.iter().map(|f| f.0[b]));
                 self.level[b] = middle(self.first.iter().map(|f| f.1[b]));
             }
-            self.usually_sharp = middle(self.first.iter().map(|f| sharp(&f.0)));
+            for (i, usual) in self.usually_sharp.iter_mut().enumerate() {
+                *usual = middle(self.first.iter().map(|f| sharp(&f.0)[i]));
+            }
         }
         // Exposure changes all blocks alike: take the middle ratio out.
         let mut ratios: Vec<f32> = (0..BLOCKS)
@@ -193,7 +202,9 @@ impl Sharpness {
         self.note_losses(&gone);
         let shows = |(d, e): &(&f32, &Edge)| **d >= LEAST_DETAIL || **e == Edge::Kept;
         let shown = self.detail.iter().zip(&edges).filter(shows).count();
-        let fell = 1.0 - sharp(&self.detail) / self.usually_sharp.max(1.0);
+        let sharp = sharp(&self.detail);
+        let left = |i: usize| sharp[i] / self.usually_sharp[i].max(1e-6);
+        let fell = 1.0 - left(0).min(left(1));
         let finding = if shown < LEAST_SHOWN {
             // Also from the first picture on: what shows nothing at all is not
             // the ground's picture.
@@ -229,7 +240,9 @@ impl Sharpness {
         let share = |per_second: f32| 1.0 - (-per_second * gap.as_secs_f32()).exp();
         let (follow, give_up) = (share(FOLLOW), share(GIVE_UP));
         if !self.announced {
-            self.usually_sharp += give_up * (sharp(&self.detail) - self.usually_sharp);
+            for (usual, now) in self.usually_sharp.iter_mut().zip(sharp) {
+                *usual += give_up * (now - *usual);
+            }
         }
         for (b, gone) in gone.into_iter().enumerate() {
             if gone {
