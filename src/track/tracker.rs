@@ -91,6 +91,8 @@ pub struct Tracker {
 const BELIEF_S: f64 = 0.5;
 /// Log-odds beyond which a single picture is not believed.
 const MOST_SURE: f64 = 4.5;
+/// Pictures together need not be surer than this: their average would not come to it in time.
+const ENOUGH: f64 = 3.0;
 /// Contacts that are not sure keep a track for so many times as long as none.
 const UNSURE_COASTS: u32 = 3;
 
@@ -135,7 +137,7 @@ impl Tracker {
             }
         });
         self.merge();
-        let believed = log_odds(self.enter_probability);
+        let believed = log_odds(self.enter_probability).min(ENOUGH);
         for track in &mut self.tracks {
             let hits = (track.hits & window_mask(settings.confirm_window)).count_ones();
             let sure = hits >= settings.confirm_hits && track.belief >= believed;
@@ -438,6 +440,23 @@ mod tests {
                 assert_eq!(told, Some(due), "{probability} at {rate_hz} Hz");
             }
         }
+    }
+
+    /// The greatest `enter_probability` that a profile may have.
+    #[test]
+    fn what_is_surely_there_is_told_within_a_second_whatever_is_asked() {
+        let mut t = tracker();
+        t.enter_probability = 0.999;
+        let contact = Contact {
+            probability: 0.9995,
+            ..contact(2.0, 0.0)
+        };
+        let own = OwnMotion::default();
+        let mut told = |f| {
+            !t.step(std::slice::from_ref(&contact), own, at(f))
+                .is_empty()
+        };
+        assert!((0..15).any(&mut told));
     }
 
     #[test]
