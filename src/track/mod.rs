@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use crate::optics::GroundPoint;
 
-pub use tracker::{OwnMotion, Tracker};
+pub use tracker::{believed_after_s, OwnMotion, Tracker};
 
 /// One ranged blob of one frame.
 #[derive(Debug, Clone, PartialEq)]

@@ -137,7 +137,7 @@ impl Tracker {
             }
         });
         self.merge();
-        let believed = log_odds(self.enter_probability).min(ENOUGH);
+        let believed = believed_from(self.enter_probability);
         for track in &mut self.tracks {
             let hits = (track.hits & window_mask(settings.confirm_window)).count_ones();
             let sure = hits >= settings.confirm_hits && track.belief >= believed;
@@ -152,9 +152,8 @@ impl Tracker {
         obstacles
     }
 
-    /// Nearest pairs first, each contact and each track once.
-    /// Gives contacts to the tracks nearest to them; `share` is how much of what is believed the
-    /// new picture says.
+    /// Gives contacts to tracks, nearest pairs first, each contact and each track once. `share`
+    /// is how much of what is believed the new picture says.
     fn associate(&mut self, contacts: &[Contact], own: OwnMotion, now: Duration, share: f64) {
         let mut pairs = Vec::new();
         for (i, t) in self.tracks.iter().enumerate() {
@@ -232,6 +231,16 @@ impl Tracker {
     }
 }
 
+/// Log-odds that pictures together must come to.
+fn believed_from(enter_probability: f64) -> f64 {
+    log_odds(enter_probability).min(ENOUGH)
+}
+
+/// Seconds in which pictures come to be believed at best, however many they are.
+pub fn believed_after_s(enter_probability: f64) -> f64 {
+    -BELIEF_S * (1.0 - believed_from(enter_probability) / MOST_SURE).ln()
+}
+
 fn log_odds(probability: f64) -> f64 {
     let odds = (probability / (1.0 - probability)).ln();
     odds.clamp(-MOST_SURE, MOST_SURE)
@@ -307,12 +316,13 @@ impl Track {
         self.side_extent_m.1 += shift;
     }
 
-    /// Distance on the ground from the track to a contact; sideways only what
-    /// lies outside the contact's extent counts.
+    /// Takes in what a picture says, as log-odds.
     fn believe(&mut self, said: f64, share: f64) {
         self.belief += share * (said - self.belief);
     }
 
+    /// Distance on the ground from the track to a contact; sideways only what
+    /// lies outside the contact's extent counts.
     fn distance(&self, c: &Contact) -> f64 {
         let along = self.state[0] - c.nearest.behind_m;
         let gap = (c.side_extent_m.0 - self.side_extent_m.1)
@@ -452,11 +462,12 @@ mod tests {
             ..contact(2.0, 0.0)
         };
         let own = OwnMotion::default();
-        let mut told = |f| {
+        let told = (0..15).find(|&f| {
             !t.step(std::slice::from_ref(&contact), own, at(f))
                 .is_empty()
-        };
-        assert!((0..15).any(&mut told));
+        });
+        let due = (believed_after_s(0.999) * 15.0).ceil() as u32;
+        assert_eq!(told, Some(due));
     }
 
     #[test]

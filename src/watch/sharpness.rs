@@ -47,7 +47,7 @@ const MOST_LOST: f32 = 0.55;
 const OTHER_LIGHT: f32 = 0.25;
 /// Share of what blocks have lost by which those that are sharp must have become fewer, or their
 /// detail less: dirt and smears of staged clips take 0.9 of it, joints and dappled light that go
-/// by 0.2 at most. A block's detail counts up to the other.
+/// by mostly less than a third. A block's detail counts up to the other.
 const FELL: f32 = 0.5;
 const MOST_DETAIL: f32 = 0.1;
 /// How fast a block's usual detail follows, per second, and how fast it is
