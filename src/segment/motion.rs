@@ -177,13 +177,29 @@ pub(super) fn whole(x: f32) -> usize {
 /// Bilinear look-up; `None` outside.
 #[inline]
 pub fn look(image: &[f32], columns: usize, rows: usize, c: f32, r: f32) -> Option<f32> {
+    between(image, columns, split(c, columns)?, split(r, rows)?)
+}
+
+/// Which of so many places is the last before `x`, and how far `x` is from it to the next;
+/// `None` outside.
+#[inline]
+pub(super) fn split(x: f32, count: usize) -> Option<(usize, f32)> {
     // False for what is no number, too.
-    let inside = c >= 0.0 && r >= 0.0 && c < (columns - 1) as f32 && r < (rows - 1) as f32;
-    if !inside {
+    if !(x >= 0.0 && x < (count - 1) as f32) {
         return None;
     }
-    let (i, j) = (whole(c), whole(r));
-    let (fc, fr) = (c - i as f32, r - j as f32);
+    let i = whole(x);
+    Some((i, x - i as f32))
+}
+
+/// Bilinear look-up at a column and a row that [`split`] told.
+#[inline]
+pub(super) fn between(
+    image: &[f32],
+    columns: usize,
+    (i, fc): (usize, f32),
+    (j, fr): (usize, f32),
+) -> Option<f32> {
     let k = j * columns + i;
     let of = image.get(k..k + columns + 2)?;
     let top = of[0] + fc * (of[1] - of[0]);

@@ -13,7 +13,7 @@
 
 use std::ops::Range;
 
-use super::motion::{fast_atan, look, Motion};
+use super::motion::{between, fast_atan, split, Motion};
 use super::panorama::Layout;
 use super::parallax::{weigh, Flat, MOST};
 use super::relief::{Filter, RADIUS};
@@ -39,6 +39,9 @@ const PROMISING: f32 = 3.0;
 /// How many rows behind the watched ground feet are looked for as well: what
 /// stands there would else seem to stand at its end.
 const BEHIND: usize = 8;
+/// Rows that are looked at first of what may stand: of a drive on joints and asphalt most sums
+/// end within twelve, and a window looks at eight more.
+const BAND: usize = 18;
 /// Distances in camera heights: of what is far away, and of what wet ground may
 /// mirror, which explains a cell only if it does so better by this much.
 const BEYOND: [f32; 3] = [8.0, 14.0, 40.0];
@@ -55,6 +58,7 @@ pub(super) struct Sweep {
     usual: Vec<f32>,
     row: Vec<f32>,
     piece: Piece,
+    sums: Vec<Sum>,
     /// Log-likelihood ratio of "something stands with its foot here".
     pub score: Vec<f32>,
     /// Row of the top of what stands with its foot here.
@@ -75,11 +79,29 @@ struct Piece {
     misfit: Vec<f32>,
 }
 
-/// Where a column that stands was seen: its fractional column, and its row by
-/// the tangent of its present one, `atan(tangent · ratio) + tilt`.
+/// How far the sum up a column has come: what it is, what it was at most and in which row, and
+/// whether it has ended.
+#[derive(Debug, Clone, Copy, Default)]
+struct Sum {
+    sum: f32,
+    peak: f32,
+    top: usize,
+    over: bool,
+}
+
+/// Adds a column to the spans before it; those that windows would look at twice are one.
+fn join(spans: &mut Vec<Range<usize>>, c: usize) {
+    match spans.last_mut() {
+        Some(last) if c <= last.end + 2 * REACH => last.end = c + 1,
+        _ => spans.push(c..c + 1),
+    }
+}
+
+/// Where a column that stands was seen: its column with a fraction, if in the picture, and its
+/// row by the tangent of its present one, `atan(tangent · ratio) + tilt`.
 #[derive(Debug, Clone, Copy, Default)]
 struct Line {
-    column: f32,
+    column: Option<(usize, f32)>,
     ratio: f32,
     tilt: f32,
 }
@@ -95,16 +117,12 @@ impl Piece {
             let px = cos * x - sin * y + motion.along;
             let py = sin * x + cos * y + motion.across;
             if px < 1e-3 {
-                let column = -1.0;
-                return Line {
-                    column,
-                    ..Line::default()
-                };
+                return Line::default();
             }
             let slope = py / px;
             let inv = 1.0 / (1.0 + slope * slope).sqrt();
             Line {
-                column: (slope * inv - l.sine0) / l.sine_step,
+                column: split((slope * inv - l.sine0) / l.sine_step, l.columns),
                 ratio: distance * inv / px,
                 tilt: motion.pitch * inv + motion.roll * slope * inv - l.depression0,
             }
@@ -160,33 +178,86 @@ impl Sweep {
             while nearer > last {
                 distance *= STEP;
                 let foot = (l.row(distance) as usize).min(nearer - 1);
-                let stands_at = l.distance(foot as f32 + 0.5);
-                self.stand(l, views, &span, 0..foot + 1, stands_at, motion, filter);
+                self.climb(l, views, span.clone(), foot, motion, filter);
                 for c in span.clone() {
-                    self.sum_up(l, rim, c, foot, nearer);
+                    self.note(l, rim, c, foot, nearer);
                 }
                 nearer = foot;
             }
         }
     }
 
-    /// The best sum up a column from `foot`; between it and the nearer foot that
-    /// was tried before, sums are interpolated.
-    fn sum_up(&mut self, l: &Layout, rim: &[f32], c: usize, foot: usize, nearer: usize) {
-        let (mut sum, mut peak, mut top) = (0.0f32, 0.0f32, foot);
-        for r in (0..=foot).rev() {
+    /// The best sums up the columns of a span from `foot`. Most end soon: looked at a band of rows
+    /// after another, and only where they go on.
+    fn climb(
+        &mut self,
+        l: &Layout,
+        views: Views<'_>,
+        span: Range<usize>,
+        foot: usize,
+        motion: &Motion,
+        filter: &mut Filter,
+    ) {
+        let distance = l.distance(foot as f32 + 0.5);
+        let from = Sum {
+            top: foot,
+            ..Sum::default()
+        };
+        self.sums.clear();
+        self.sums.resize(l.columns, from);
+        let (mut open, mut bottom, mut height) = (vec![span], foot + 1, BAND);
+        while bottom > 0 && !open.is_empty() {
+            let band = bottom.saturating_sub(height)..bottom;
+            let mut next = Vec::new();
+            for columns in open {
+                let stands = 0..foot + 1;
+                self.stand(
+                    l,
+                    views,
+                    &columns,
+                    stands,
+                    band.clone(),
+                    distance,
+                    motion,
+                    filter,
+                );
+                for c in columns {
+                    if self.sum_up(l, c, band.clone()) {
+                        join(&mut next, c);
+                    }
+                }
+            }
+            (open, bottom, height) = (next, band.start, 2 * height);
+        }
+    }
+
+    /// Goes on with the sum up a column, over a band of rows; whether it goes on after that.
+    fn sum_up(&mut self, l: &Layout, c: usize, band: Range<usize>) -> bool {
+        let s = &mut self.sums[c];
+        if s.over {
+            return false;
+        }
+        for r in band.rev() {
             let k = l.at(c, r);
             if self.weight[k] > 0.0 {
-                sum += SCALE * (self.other[k] - self.piece.misfit[self.piece.at(c, r)]);
+                s.sum += SCALE * (self.other[k] - self.piece.misfit[self.piece.at(c, r)]);
             }
-            sum -= CLAIM;
-            if sum > peak {
-                (peak, top) = (sum, r);
+            s.sum -= CLAIM;
+            if s.sum > s.peak {
+                (s.peak, s.top) = (s.sum, r);
             }
-            if sum < peak - FALL {
-                break;
+            if s.sum < s.peak - FALL {
+                s.over = true;
+                return false;
             }
         }
+        true
+    }
+
+    /// Notes the best sum up a column from `foot`; between it and the nearer foot that was tried
+    /// before, sums are interpolated.
+    fn note(&mut self, l: &Layout, rim: &[f32], c: usize, foot: usize, nearer: usize) {
+        let Sum { peak, top, .. } = self.sums[c];
         let before = self.score[l.at(c, nearer)];
         for r in foot..nearer {
             let k = l.at(c, r);
@@ -212,12 +283,8 @@ impl Sweep {
                     most = most.max(sum);
                 }
             }
-            if most < PROMISING {
-                continue;
-            }
-            match spans.last_mut() {
-                Some(last) if c <= last.end + 2 * REACH => last.end = c + 1,
-                _ => spans.push(c..c + 1),
+            if most >= PROMISING {
+                join(&mut spans, c);
             }
         }
         spans
@@ -268,6 +335,7 @@ impl Sweep {
                 views,
                 &(0..columns),
                 part.clone(),
+                part.clone(),
                 distance,
                 motion,
                 filter,
@@ -291,6 +359,7 @@ impl Sweep {
                 l,
                 views,
                 &(0..l.columns),
+                part.clone(),
                 part.clone(),
                 heights * l.height,
                 motion,
@@ -337,14 +406,15 @@ impl Sweep {
         }
     }
 
-    /// Misfit of a part of the panorama if all of it stands at `distance`, into
-    /// `piece`. Around the part, windows see flat ground.
+    /// Misfit of the part `rows` of the panorama if all from `stands` stands at `distance`, into
+    /// `piece`. Around that, windows see flat ground.
     #[allow(clippy::too_many_arguments)]
     fn stand(
         &mut self,
         l: &Layout,
         views: Views<'_>,
         columns: &Range<usize>,
+        stands: Range<usize>,
         rows: Range<usize>,
         distance: f32,
         motion: &Motion,
@@ -364,7 +434,8 @@ impl Sweep {
         piece.seen.clear();
         piece.seen.resize(width * height, false);
         piece.look_where(l, distance, motion);
-        for r in rows {
+        let looked_up = piece.rows.start.max(stands.start)..piece.rows.end.min(stands.end);
+        for r in looked_up {
             let tangent = l.row_tangent[r];
             for (j, line) in piece.row.iter_mut().zip(&piece.lines) {
                 *j = (fast_atan(tangent * line.ratio) + line.tilt) * (1.0 / l.depression_step);
@@ -381,7 +452,9 @@ impl Sweep {
                 if weight == 0.0 {
                     continue;
                 }
-                if let Some(v) = look(views.earlier, l.columns, l.rows, line.column, j) {
+                let before = (line.column.zip(split(j, l.rows)))
+                    .and_then(|(column, row)| between(views.earlier, l.columns, column, row));
+                if let Some(v) = before {
                     *warped = v;
                     *seen = true;
                 }
@@ -420,6 +493,7 @@ impl Sweep {
 #[cfg(test)]
 mod tests {
     use super::super::feet::Feet;
+    use super::super::motion::look;
     use super::*;
 
     /// A value between -1 and 1 for a corner of a grid, by the finalizer of
