@@ -55,7 +55,8 @@ pub struct Layout {
     pub depression_step: f32,
     /// Camera height, metres.
     pub height: f32,
-    /// Full-size pixel of each cell.
+    /// Full-size pixel of each cell, or of the next one up its column that the lens shows; no
+    /// number if there is none.
     pub pixels: Vec<PixelPoint>,
     /// Whether the cell shows anything but the own vehicle or the outside of
     /// the picture.
@@ -144,7 +145,7 @@ impl Layout {
             depression0: dep.0 as f32,
             depression_step: depression_step as f32,
             height: height as f32,
-            pixels: Vec::with_capacity(cells),
+            pixels: Vec::new(),
             visible: Vec::with_capacity(cells),
             watched: Vec::with_capacity(cells),
             row_distance: Vec::with_capacity(rows),
@@ -163,6 +164,7 @@ impl Layout {
             luma: Taps::default(),
             chroma: Taps::default(),
         };
+        let mut pixels = Vec::with_capacity(cells);
         for j in 0..rows {
             let d = dep.0 + depression_step * j as f64;
             let distance = if d > 1e-3 {
@@ -182,9 +184,7 @@ impl Layout {
                 let pixel = ground.point_to_pixel(&point);
                 let inside = pixel.is_some_and(|p| lens.holds(p) && !masked(p));
                 layout.visible.push(inside);
-                layout
-                    .pixels
-                    .push(pixel.unwrap_or(PixelPoint { u: 0.0, v: 0.0 }));
+                pixels.push(pixel);
                 let (behind, side) = (position.x + distance * along, position.y + distance * side);
                 layout.watched.push(
                     inside
@@ -195,6 +195,7 @@ impl Layout {
                 );
             }
         }
+        layout.pixels = filled(&pixels, columns);
         layout.farthest_row = layout.watched.iter().position(|&w| w)? / columns;
         Some(layout)
     }
@@ -292,6 +293,21 @@ impl Layout {
     }
 }
 
+/// Where the lens shows nothing, the pixel of the next cell up its column: what has its foot there
+/// is told at the edge of what can be seen, not left out. Where there is none farther, no number.
+fn filled(pixels: &[Option<PixelPoint>], columns: usize) -> Vec<PixelPoint> {
+    let none = PixelPoint {
+        u: f64::NAN,
+        v: f64::NAN,
+    };
+    let mut out: Vec<PixelPoint> = Vec::with_capacity(pixels.len());
+    for (k, pixel) in pixels.iter().enumerate() {
+        let farther = k.checked_sub(columns).map_or(none, |up| out[up]);
+        out.push(pixel.unwrap_or(farther));
+    }
+    out
+}
+
 /// The angle that one pixel spans in the middle of the picture, radians.
 fn pixel_angle(ground: &Ground) -> Option<f64> {
     let lens = ground.lens();
@@ -371,4 +387,49 @@ pub struct Panorama {
     pub cb: Vec<f32>,
     /// Red difference, 128 neutral.
     pub cr: Vec<f32>,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Brown and Conrady's polynomial folds back beyond some angle: no ray has a pixel there.
+    #[test]
+    fn a_foot_is_told_where_its_cell_lies_or_not_at_all() {
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/config/hatch.toml");
+        let profile = crate::profile::Profile::load(path.as_ref()).expect("example profile");
+        let (ground, l) = (profile.ground(), Layout::of_hatch());
+        let (mut shown, mut beyond) = (0, 0);
+        for r in l.farthest_row..l.rows - 1 {
+            for c in 0..l.columns {
+                let row = r as f32 + 0.5;
+                let there = f64::from(l.distance(row));
+                match ground.to_ground(l.pixel(c, row)) {
+                    Some(p) => {
+                        shown += 1;
+                        let told = (p.behind_m - l.foot.0).hypot(p.side_m - l.foot.1);
+                        assert!(
+                            (told - there).abs() < 0.02 * there,
+                            "{told} m, not {there} m"
+                        );
+                    }
+                    None => {
+                        beyond += 1;
+                        assert!(!l.visible[l.at(c, r)], "column {c}, row {r}");
+                    }
+                }
+            }
+        }
+        assert!(shown > 0 && beyond > 0, "{shown}, {beyond}: no test");
+    }
+
+    #[test]
+    fn what_the_lens_cannot_show_is_told_at_the_edge_of_what_it_shows() {
+        let at = |u: f64| Some(PixelPoint { u, v: 0.0 });
+        let pixels = [at(1.0), None, None, at(2.0), at(3.0), None];
+        let told: Vec<f64> = filled(&pixels, 2).iter().map(|p| p.u).collect();
+        assert!(told[1].is_nan(), "nothing is shown farther");
+        assert_eq!([told[0], told[2], told[3]], [1.0, 1.0, 2.0]);
+        assert_eq!(told[4..], [3.0, 2.0]);
+    }
 }
