@@ -97,15 +97,6 @@ impl Ranger {
             .ground
             .behind_sd_m(pixel, self.pixel_sd)?
             .hypot(DOUBT_BY_PICTURE * blob.doubt * from_camera);
-        let mut pixel_box = [f64::MAX, f64::MAX, f64::MIN, f64::MIN];
-        for p in blob.contact.iter().chain(&blob.top) {
-            pixel_box = [
-                pixel_box[0].min(p.u),
-                pixel_box[1].min(p.v),
-                pixel_box[2].max(p.u),
-                pixel_box[3].max(p.v),
-            ];
-        }
         Some(Contact {
             nearest: GroundPoint {
                 behind_m: behind.max(0.0),
@@ -116,7 +107,7 @@ impl Ranger {
             height_m,
             probability: blob.probability,
             line: line.iter().map(|l| l.0).collect(),
-            pixel_box,
+            places: line.iter().map(|l| l.1).collect(),
         })
     }
 

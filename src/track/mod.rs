@@ -23,8 +23,8 @@ pub struct Contact {
     pub probability: f64,
     /// The contact line in full-size pixels, left to right in the picture.
     pub line: Vec<crate::optics::PixelPoint>,
-    /// Full-size pixel box of the blob: left, top, right, bottom.
-    pub pixel_box: [f64; 4],
+    /// The contact line on the ground.
+    pub places: Vec<GroundPoint>,
 }
 
 /// A tracked thing.

@@ -73,6 +73,8 @@ struct Track {
     side_extent_m: (f64, f64),
     height_m: f64,
     line: Vec<crate::optics::PixelPoint>,
+    /// Where it meets the ground, when last seen.
+    places: Vec<GroundPoint>,
 }
 
 /// Contacts in, obstacles out.
@@ -195,15 +197,15 @@ impl Tracker {
         }
     }
 
-    /// A thing that was seen in two pieces for a while keeps the older id.
+    /// A thing that was seen in two pieces for a while, or is now told by another of its places,
+    /// keeps the older id.
     fn merge(&mut self) {
         let mut i = 0;
         while i < self.tracks.len() {
             let mut j = i + 1;
             while j < self.tracks.len() {
                 let (a, b) = (&self.tracks[i], &self.tracks[j]);
-                let d = (a.state.xy() - b.state.xy()).norm();
-                if d < SAME && (!a.seen || !b.seen) {
+                if (!a.seen || !b.seen) && a.apart(b) < SAME {
                     let keep_first = match (a.id, b.id) {
                         (Some(x), Some(y)) => x < y,
                         (Some(_), None) => true,
@@ -278,6 +280,7 @@ impl Track {
             side_extent_m: c.side_extent_m,
             height_m: c.height_m,
             line: c.line.clone(),
+            places: c.places.clone(),
         }
     }
 
@@ -357,6 +360,21 @@ impl Track {
         self.side_extent_m = c.side_extent_m;
         self.height_m += 0.3 * (c.height_m - self.height_m);
         self.line.clone_from(&c.line);
+        self.places.clone_from(&c.places);
+    }
+
+    /// How far off another track is, metres: from anywhere on what is seen to the nearest point
+    /// of what is not. What leaves the path sideways is told by another of its places, and has
+    /// not stayed behind at the one before.
+    fn apart(&self, other: &Track) -> f64 {
+        let (seen, point) = match (self.seen, other.seen) {
+            (true, false) => (&self.places[..], other.state.xy()),
+            (false, true) => (&other.places[..], self.state.xy()),
+            _ => (&[][..], self.state.xy()),
+        };
+        let off = |g: &GroundPoint| (g.behind_m - point.x).hypot(g.side_m - point.y);
+        let nearest = (self.state.xy() - other.state.xy()).norm();
+        seen.iter().map(off).fold(nearest, f64::min)
     }
 
     fn obstacle(&self, now: Duration) -> Option<Obstacle> {
@@ -406,7 +424,7 @@ mod tests {
             height_m: 1.0,
             probability: 0.98,
             line: Vec::new(),
-            pixel_box: [0.0; 4],
+            places: vec![GroundPoint { behind_m, side_m }],
         }
     }
 
@@ -542,6 +560,43 @@ mod tests {
         let o = &told[0];
         assert!((o.nearest.behind_m - behind).abs() < 0.06, "{o:?}");
         assert!(o.behind_mps.abs() < 0.1, "{o:?}");
+    }
+
+    /// A gate that swings out of the path: its far end is told while it is in the path, then its
+    /// near end beside it.
+    #[test]
+    fn what_is_told_by_another_of_its_places_does_not_stay_behind_as_well() {
+        let mut t = tracker();
+        let own = OwnMotion::default();
+        let places: Vec<GroundPoint> = (0..=20)
+            .map(|i| f64::from(i) / 20.0)
+            .map(|part| GroundPoint {
+                behind_m: 2.2 - 1.0 * part,
+                side_m: -0.9 - 0.8 * part,
+            })
+            .collect();
+        let told_by = |nearest: GroundPoint| Contact {
+            nearest,
+            side_extent_m: (-1.7, -0.9),
+            places: places.clone(),
+            ..contact(nearest.behind_m, nearest.side_m)
+        };
+        let (far, near) = (places[0], places[20]);
+        let mut id = None;
+        for f in 0..10 {
+            id = t.step(&[told_by(far)], own, at(f)).first().map(|o| o.id);
+        }
+        assert!(id.is_some());
+        for f in 10..20 {
+            let told = t.step(&[told_by(near)], own, at(f));
+            let said: Vec<_> = told.iter().map(|o| (Some(o.id), o.seen)).collect();
+            assert_eq!(said, [(id, true)], "frame {f}");
+            assert!((told[0].nearest.behind_m - near.behind_m).abs() < 0.05);
+        }
+        // What stands elsewhere is another thing, and the first is expected for a while.
+        let other = contact(1.2, 1.0);
+        let told = t.step(&[other], own, at(20));
+        assert!(told.iter().any(|o| Some(o.id) == id && !o.seen));
     }
 
     #[test]
