@@ -200,12 +200,13 @@ impl Tracker {
     /// A thing that was seen in two pieces for a while, or is now told by another of its places,
     /// keeps the older id.
     fn merge(&mut self) {
+        let believed = believed_from(self.enter_probability);
         let mut i = 0;
         while i < self.tracks.len() {
             let mut j = i + 1;
             while j < self.tracks.len() {
                 let (a, b) = (&self.tracks[i], &self.tracks[j]);
-                if (!a.seen || !b.seen) && a.apart(b) < SAME {
+                if (!a.seen || !b.seen) && a.apart(b, believed) < SAME {
                     let keep_first = match (a.id, b.id) {
                         (Some(x), Some(y)) => x < y,
                         (Some(_), None) => true,
@@ -363,18 +364,22 @@ impl Track {
         self.places.clone_from(&c.places);
     }
 
-    /// How far off another track is, metres: from anywhere on what is seen to the nearest point
-    /// of what is not. What leaves the path sideways is told by another of its places, and has
-    /// not stayed behind at the one before.
-    fn apart(&self, other: &Track) -> f64 {
-        let (seen, point) = match (self.seen, other.seen) {
-            (true, false) => (&self.places[..], other.state.xy()),
-            (false, true) => (&other.places[..], self.state.xy()),
-            _ => (&[][..], self.state.xy()),
+    /// How far off another track is, metres: from anywhere on what is seen, if that is `believed`,
+    /// to the nearest point of what is not. What leaves the path sideways is told by another of its
+    /// places, and has not stayed behind at the one before.
+    fn apart(&self, other: &Track, believed: f64) -> f64 {
+        let (seen, hidden) = if self.seen {
+            (self, other)
+        } else {
+            (other, self)
         };
+        let point = hidden.state.xy();
         let off = |g: &GroundPoint| (g.behind_m - point.x).hypot(g.side_m - point.y);
-        let nearest = (self.state.xy() - other.state.xy()).norm();
-        seen.iter().map(off).fold(nearest, f64::min)
+        let on_it = seen.seen && !hidden.seen && seen.belief >= believed;
+        let places = seen.places.iter().filter(|_| on_it);
+        places
+            .map(off)
+            .fold((seen.state.xy() - point).norm(), f64::min)
     }
 
     fn obstacle(&self, now: Duration) -> Option<Obstacle> {
