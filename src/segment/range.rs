@@ -111,13 +111,14 @@ impl Ranger {
         })
     }
 
-    /// Height over the ground of what `top` shows, if it stands at `foot`.
+    /// Height over the ground of what `top` shows, if it stands at `foot`; what rises out of all that
+    /// the lens shows counts as no lower than the camera.
     fn height_over(&self, foot: GroundPoint, top: PixelPoint) -> f64 {
         let camera = self.ground.camera_position();
         let level = (foot.behind_m - camera.x).hypot(foot.side_m - camera.y);
         match self.ground.ray(top) {
             Some(ray) => (camera.z + level * ray.z / ray.x.hypot(ray.y).max(1e-6)).max(0.0),
-            None => 0.0,
+            None => camera.z,
         }
     }
 
@@ -183,5 +184,22 @@ mod tests {
         let more = (unsure.sigma_m.powi(2) - sure.sigma_m.powi(2)).sqrt();
         let expected = DOUBT_BY_PICTURE * 0.2 * from_camera;
         assert!((more - expected).abs() < 0.01, "{more}, not {expected}");
+    }
+
+    #[test]
+    fn a_top_that_the_lens_does_not_show_is_not_low() {
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/config/hatch.toml");
+        let profile = Profile::load(path.as_ref()).expect("example profile");
+        let ranger = Ranger::new(&profile);
+        let camera = profile.ground().camera_position();
+        let foot = GroundPoint {
+            behind_m: 1.0,
+            side_m: 0.0,
+        };
+        let nowhere = PixelPoint {
+            u: f64::NAN,
+            v: f64::NAN,
+        };
+        assert_eq!(ranger.height_over(foot, nowhere), camera.z);
     }
 }
