@@ -22,7 +22,7 @@ pub(super) const BROAD_NOISE: f32 = 0.6;
 /// Reusable buffers of the filter.
 #[derive(Debug, Clone, Default)]
 pub struct Filter {
-    sums: Vec<f32>,
+    line: Vec<f32>,
     mean: Vec<f32>,
 }
 
@@ -48,41 +48,35 @@ impl Filter {
 
     /// Mean over a square window of `2 radius + 1`, cut off at the border.
     pub fn box_mean(&mut self, y: &[f32], columns: usize, rows: usize, radius: usize) -> &[f32] {
-        self.sums.resize(columns * rows, 0.0);
         self.mean.resize(columns * rows, 0.0);
         // Down the columns: a running sum of whole rows, which vectorises.
+        let row = |r: usize| &y[r * columns..(r + 1) * columns];
         let mut line = vec![0.0f32; columns];
         for r in 0..rows.min(radius) {
-            add(&mut line, &y[r * columns..(r + 1) * columns]);
+            for (t, r) in line.iter_mut().zip(row(r)) {
+                *t += r;
+            }
         }
+        self.line.resize(columns, 0.0);
+        // Outside the picture is nothing.
+        let nothing = vec![0.0f32; columns];
         for r in 0..rows {
-            if r + radius < rows {
-                add(
-                    &mut line,
-                    &y[(r + radius) * columns..(r + radius + 1) * columns],
-                );
-            }
-            if r > radius {
-                let gone = r - radius - 1;
-                subtract(&mut line, &y[gone * columns..(gone + 1) * columns]);
-            }
+            let come = (r + radius < rows).then(|| row(r + radius));
+            let gone = (r > radius).then(|| row(r - radius - 1));
+            let (come, gone) = (come.unwrap_or(&nothing), gone.unwrap_or(&nothing));
             let n = (r + radius).min(rows - 1) - r.saturating_sub(radius) + 1;
             let scale = 1.0 / n as f32;
-            for (s, l) in self.sums[r * columns..(r + 1) * columns]
-                .iter_mut()
-                .zip(&line)
-            {
-                *s = l * scale;
+            let sums = line.iter_mut().zip(&mut self.line);
+            for (((sum, mean), come), gone) in sums.zip(come).zip(gone) {
+                *sum = *sum + come - gone;
+                *mean = *sum * scale;
             }
-        }
-        for (row, out) in
-            (self.sums.chunks_exact(columns.max(1))).zip(self.mean.chunks_exact_mut(columns.max(1)))
-        {
+            let out = &mut self.mean[r * columns..(r + 1) * columns];
             match radius {
-                1 => along::<3>(row, out),
-                2 => along::<5>(row, out),
-                3 => along::<7>(row, out),
-                _ => along_running(row, out, radius),
+                1 => along::<3>(&self.line, out),
+                2 => along::<5>(&self.line, out),
+                3 => along::<7>(&self.line, out),
+                _ => along_running(&self.line, out, radius),
             }
         }
         &self.mean
@@ -119,18 +113,6 @@ fn along_running(row: &[f32], out: &mut [f32], radius: usize) {
         }
         let n = (c + radius).min(columns - 1) - c.saturating_sub(radius) + 1;
         out[c] = sum / n as f32;
-    }
-}
-
-fn add(to: &mut [f32], row: &[f32]) {
-    for (t, r) in to.iter_mut().zip(row) {
-        *t += r;
-    }
-}
-
-fn subtract(from: &mut [f32], row: &[f32]) {
-    for (t, r) in from.iter_mut().zip(row) {
-        *t -= r;
     }
 }
 
