@@ -22,7 +22,8 @@ pub(super) const BROAD_NOISE: f32 = 0.6;
 /// Reusable buffers of the filter.
 #[derive(Debug, Clone, Default)]
 pub struct Filter {
-    line: Vec<f32>,
+    /// Means down the columns, of one row.
+    down: Vec<f32>,
     mean: Vec<f32>,
 }
 
@@ -57,7 +58,7 @@ impl Filter {
                 *t += r;
             }
         }
-        self.line.resize(columns, 0.0);
+        self.down.resize(columns, 0.0);
         // Outside the picture is nothing.
         let nothing = vec![0.0f32; columns];
         for r in 0..rows {
@@ -66,17 +67,17 @@ impl Filter {
             let (come, gone) = (come.unwrap_or(&nothing), gone.unwrap_or(&nothing));
             let n = (r + radius).min(rows - 1) - r.saturating_sub(radius) + 1;
             let scale = 1.0 / n as f32;
-            let sums = line.iter_mut().zip(&mut self.line);
+            let sums = line.iter_mut().zip(&mut self.down);
             for (((sum, mean), come), gone) in sums.zip(come).zip(gone) {
                 *sum = *sum + come - gone;
                 *mean = *sum * scale;
             }
             let out = &mut self.mean[r * columns..(r + 1) * columns];
             match radius {
-                1 => along::<3>(&self.line, out),
-                2 => along::<5>(&self.line, out),
-                3 => along::<7>(&self.line, out),
-                _ => along_running(&self.line, out, radius),
+                1 => along::<3>(&self.down, out),
+                2 => along::<5>(&self.down, out),
+                3 => along::<7>(&self.down, out),
+                _ => along_running(&self.down, out, radius),
             }
         }
         &self.mean

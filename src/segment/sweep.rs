@@ -79,14 +79,19 @@ struct Piece {
     misfit: Vec<f32>,
 }
 
-/// How far the sum up a column has come: what it is, what it was at most and in which row, and
-/// whether it has ended.
+/// How far the sum up a column has come: what it is, what it was at most and in which row.
 #[derive(Debug, Clone, Copy, Default)]
 struct Sum {
     sum: f32,
     peak: f32,
     top: usize,
-    over: bool,
+}
+
+impl Sum {
+    /// Whether it has ended.
+    fn over(&self) -> bool {
+        self.sum < self.peak - FALL
+    }
 }
 
 /// Adds a column to the spans before it; those that windows would look at twice are one.
@@ -234,10 +239,10 @@ impl Sweep {
     /// Goes on with the sum up a column, over a band of rows; whether it goes on after that.
     fn sum_up(&mut self, l: &Layout, c: usize, band: Range<usize>) -> bool {
         let s = &mut self.sums[c];
-        if s.over {
-            return false;
-        }
         for r in band.rev() {
+            if s.over() {
+                break;
+            }
             let k = l.at(c, r);
             if self.weight[k] > 0.0 {
                 s.sum += SCALE * (self.other[k] - self.piece.misfit[self.piece.at(c, r)]);
@@ -246,12 +251,8 @@ impl Sweep {
             if s.sum > s.peak {
                 (s.peak, s.top) = (s.sum, r);
             }
-            if s.sum < s.peak - FALL {
-                s.over = true;
-                return false;
-            }
         }
-        true
+        !s.over()
     }
 
     /// Notes the best sum up a column from `foot`; between it and the nearer foot that was tried
