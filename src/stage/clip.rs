@@ -110,7 +110,12 @@ pub fn render(
     let rays = Rays::new(ground.lens());
     let (w, h) = (rays.width(), rays.height());
     let lights = Lights::new(&scene.light, scene.seed);
-    let tile = Tile::new(scene.ground.kind, scene.seed);
+    let (turn, eye) = camera_pose(ground, &Pose::default(), [0.0; 3]);
+    let tile = Tile::new(
+        scene.ground.kind,
+        scene.seed,
+        rays.finest_patch(&turn, &eye),
+    );
     let marks: Vec<Laid> = scene
         .mark
         .iter()

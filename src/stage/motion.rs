@@ -3,7 +3,7 @@
 use super::scene::{Thing, Vehicle};
 
 /// The vehicle at a moment: its ground frame in the world frame.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Pose {
     /// Origin of the ground frame, metres.
     pub behind_m: f64,

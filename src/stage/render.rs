@@ -68,6 +68,20 @@ impl Rays {
         Some((top + (low - top) * fy).normalize())
     }
 
+    /// Size of the smallest patch of ground that a pixel sees from `eye`, metres.
+    pub fn finest_patch(&self, turn: &Matrix3<f32>, eye: &V3) -> f32 {
+        let depth = |i: usize| {
+            let corner = i / self.width * (self.width + 1) + i % self.width;
+            -(turn * self.corner[corner]).z
+        };
+        let patch = |(i, angle): (usize, &f32)| angle * eye.z / depth(i).max(1e-6);
+        self.angle
+            .iter()
+            .enumerate()
+            .map(patch)
+            .fold(f32::INFINITY, f32::min)
+    }
+
     /// Picture width in pixels.
     pub fn width(&self) -> usize {
         self.width

@@ -15,7 +15,11 @@ const TEXEL_M: f32 = 0.002;
 
 /// The tile.
 pub struct Tile {
+    /// Copies from coarser to coarser, each of half as many texels along a side.
     levels: Vec<Vec<[u16; 4]>>,
+    /// Texels along a side of the first of them, and the size of one.
+    side: usize,
+    texel_m: f32,
     rough: f32,
     seed: u32,
 }
@@ -25,18 +29,22 @@ fn store(v: f32) -> u16 {
 }
 
 impl Tile {
-    /// Works out the texture of a kind of ground.
-    pub fn new(kind: GroundKind, seed: u32) -> Tile {
+    /// Works out the texture of a kind of ground, for patches of `finest_m` metres and more.
+    pub fn new(kind: GroundKind, seed: u32, finest_m: f32) -> Tile {
+        // Copies that no patch is as fine as take up half the time of a short clip.
+        let spared = (finest_m / TEXEL_M).max(1.0).log2() as u32;
+        let side = (SIDE >> spared).max(8);
+        let texel_m = TEXEL_M * (SIDE / side) as f32;
         let mut rough = 0.0;
-        let finest: Vec<[u16; 4]> = (0..SIDE * SIDE)
+        let finest: Vec<[u16; 4]> = (0..side * side)
             .into_par_iter()
             .map(|i| {
-                let (x, y) = ((i % SIDE) as f32, (i / SIDE) as f32);
+                let (x, y) = ((i % side) as f32, (i / side) as f32);
                 let l = look(
                     kind,
-                    (x + 0.5) * TEXEL_M,
-                    (y + 0.5) * TEXEL_M,
-                    TEXEL_M,
+                    (x + 0.5) * texel_m,
+                    (y + 0.5) * texel_m,
+                    texel_m,
                     seed,
                 );
                 [
@@ -47,29 +55,31 @@ impl Tile {
                 ]
             })
             .collect();
-        rough += look(kind, 0.0, 0.0, TEXEL_M, seed).rough;
+        rough += look(kind, 0.0, 0.0, texel_m, seed).rough;
         let mut levels = vec![finest];
-        let mut side = SIDE;
-        while side > 4 {
+        let mut whole = side;
+        while whole > 4 {
             let from = &levels[levels.len() - 1];
-            let half = side / 2;
+            let half = whole / 2;
             let next = (0..half * half)
                 .map(|i| {
                     let (x, y) = (i % half * 2, i / half * 2);
                     let mut t = [0u16; 4];
                     for (k, v) in t.iter_mut().enumerate() {
                         let at =
-                            |dx: usize, dy: usize| u32::from(from[(y + dy) * side + x + dx][k]);
+                            |dx: usize, dy: usize| u32::from(from[(y + dy) * whole + x + dx][k]);
                         *v = ((at(0, 0) + at(1, 0) + at(0, 1) + at(1, 1) + 2) / 4) as u16;
                     }
                     t
                 })
                 .collect();
             levels.push(next);
-            side = half;
+            whole = half;
         }
         Tile {
             levels,
+            side,
+            texel_m,
             rough,
             seed,
         }
@@ -77,7 +87,7 @@ impl Tile {
 
     /// The ground at a point, seen as a patch of `fp` metres.
     pub fn look(&self, x: f32, y: f32, fp: f32) -> Look {
-        let level = (fp / TEXEL_M)
+        let level = (fp / self.texel_m)
             .max(1.0)
             .log2()
             .min((self.levels.len() - 2) as f32);
@@ -99,9 +109,9 @@ impl Tile {
 
     /// Straight interpolation within one copy.
     fn at(&self, level: usize, x: f32, y: f32) -> [f32; 4] {
-        let side = SIDE >> level;
+        let side = self.side >> level;
         let texels = &self.levels[level];
-        let scale = 1.0 / (TEXEL_M * (1 << level) as f32);
+        let scale = 1.0 / (self.texel_m * (1 << level) as f32);
         let (u, v) = (x * scale - 0.5, y * scale - 0.5);
         let (iu, iv) = (whole(u), whole(v));
         let (tu, tv) = (u - iu as f32, v - iv as f32);
@@ -136,7 +146,7 @@ mod tests {
 
     #[test]
     fn coarse_copies_keep_the_mean_and_edges_meet() {
-        let tile = Tile::new(GroundKind::AsphaltOld, 3);
+        let tile = Tile::new(GroundKind::AsphaltOld, 3, 0.0);
         let mean = |fp: f32| {
             (0..400)
                 .map(|i| {
@@ -154,5 +164,25 @@ mod tests {
             tile.look(edge + 1e-4, 1.0, 0.002),
         );
         assert!((a.albedo - b.albedo).norm() < 2e-3);
+    }
+
+    #[test]
+    fn without_its_finest_copies_it_is_the_same_ground() {
+        for kind in [
+            GroundKind::AsphaltOld,
+            GroundKind::Gravel,
+            GroundKind::Grass,
+        ] {
+            let (all, coarse) = (Tile::new(kind, 3, 0.0), Tile::new(kind, 3, 0.006));
+            assert_eq!(coarse.levels[0].len() * 4, all.levels[0].len());
+            let (mut off, mut varies) = (0.0, 0.0);
+            for i in 0..400 {
+                let (x, y) = ((i % 20) as f32 * 0.213, (i / 20) as f32 * 0.217);
+                let green = |t: &Tile, fp: f32| t.look(x, y, fp).albedo.y;
+                off += (green(&all, 0.008) - green(&coarse, 0.008)).abs();
+                varies += (green(&all, 0.008) - green(&all, 4.0)).abs();
+            }
+            assert!(off < 0.3 * varies, "{kind:?}: {off} of {varies}");
+        }
     }
 }

@@ -19,6 +19,9 @@ sizes, lenses and dirt differ from scene to scene.
   --dark     most are at dusk or night, and sealed ground is wet in most
   --small    pictures of 320 x 240, as those of 640 x 480 are decoded for the work: a quarter of
              the time
+  --open     under or through what is in the path the ground behind it is seen: gates, trailers,
+             legs
+  --brief    each is of 2.4 s, and most vehicles roll all the while: more scenes for the time
 """
 import random
 import sys
@@ -41,6 +44,9 @@ SMALL = ["kerb", "kerb", "kerb", "post", "post", "bollard", "bollard", "box", "d
 # What --grey puts into the path.
 SLENDER = ["post", "post", "post", "post", "bollard", "bollard", "box", "kerb", "kerb", "cone",
            "wheelie-bin", "dog", "wall", "crouching-child", "test-cylinder"]
+# What --open puts into the path.
+OPEN = ["gate", "gate", "gate", "fence", "tow-trailer", "tow-trailer", "dog", "dog", "adult",
+        "child"]
 GROUNDS = ["asphalt-new", "asphalt-old", "concrete", "paving", "gravel", "earth", "grass", "snow",
            "garage-floor"]
 SEALED = GROUNDS[:4]
@@ -53,13 +59,16 @@ MARKS = ["", "autumn", "bay", "yard"]
 # Way of each fragment demo/suite/move-*.toml, metres, and how near the thing is at its end.
 REVERSES = {"slow": 2.8, "turn": 2.75, "walk": 3.7, "fast": 4.8}
 NEAREST_M = 1.0
-OPTIONS = ["--steady", "--half", "--around", "--borders", "--grey", "--dark", "--small"]
+# Length of a scene of --brief, seconds.
+BRIEF_S = 2.4
+OPTIONS = ["--steady", "--half", "--around", "--borders", "--grey", "--dark", "--small",
+           "--open", "--brief"]
 # Height and pitch of the mounts of demo/suite/.
 MOUNTED = {"hatch": (1.1, 36), "plate": (0.9, 30), "roof": (2.3, 50)}
 
 
 class Lot:
-    def __init__(self, seed, steady, half, around, borders, grey, dark, small):
+    def __init__(self, seed, steady, half, around, borders, grey, dark, small, open, brief):
         self.r = random.Random(seed)
         self.steady = steady
         self.half = half
@@ -68,6 +77,8 @@ class Lot:
         self.grey = grey
         self.dark = dark
         self.small = small
+        self.open = open
+        self.brief = brief
         # How bright the ground of this scene is.
         self.bright = 0
         # From which side the sun has to come for a shadow to fall into the path.
@@ -113,6 +124,8 @@ class Lot:
         kind = r.choices(["rest", "late", "stops", "shunts", "rolls"], [3, 2, 2, 1, 4])[0]
         v = r.choice([0.3, 0.6, 0.6, 1.0, 1.5])
         turn = r.choice([0, 0, r.uniform(-.15, .15)])
+        if self.brief:
+            return self.short_way(v, turn)
         if kind == "rest":
             return [[0, 0, 0]], 0, 4.0
         if kind == "late":
@@ -131,6 +144,19 @@ class Lot:
             metres += (a + b) / 2 * (u - t)
             farthest = max(farthest, metres)
         return [[round(x, 3) for x in p] for p in way], farthest, way[-1][0]
+
+    def short_way(self, v, turn):
+        """As motion(), of BRIEF_S."""
+        kind = self.r.choices(["rest", "starts", "stops", "rolls"], [3, 2, 2, 13])[0]
+        if kind == "rest":
+            return [[0, 0, 0]], 0, BRIEF_S
+        at = self.r.uniform(.4, 1.2)
+        way, metres = {
+            "starts": ([[0, 0, 0], [at, 0, 0], [at + .8, v, turn]], v * (BRIEF_S - at - .4)),
+            "stops": ([[0, v, turn], [at, v, turn], [at + .8, 0, 0]], v * (at + .4)),
+            "rolls": ([[0, v, turn]], v * BRIEF_S),
+        }[kind]
+        return [[round(x, 3) for x in p] for p in way + [[BRIEF_S, *way[-1][1:]]]], metres, BRIEF_S
 
     def sizes(self, kind):
         r = self.r
@@ -261,7 +287,9 @@ class Lot:
         if kind in WALKS:
             who = r.choice(WALKERS)
             end = seconds - 0.3
-            if kind == "steps":
+            if self.brief:
+                path = self.short_walk(kind, way, side)
+            elif kind == "steps":
                 d = way + r.uniform(*((1.4, 1.8) if self.steady else (.7, 2.6)))
                 path = [[0, d, 2.9 * side], [1, d, 2.9 * side], [min(3.7, end), d, .1 * side]]
             elif kind == "comes":
@@ -288,6 +316,17 @@ class Lot:
             name = f"t{number:03}-{kind}-{ground}"
         self.case(name, motion, seconds, ground, self.surrounded(thing, way, seconds))
 
+    def short_walk(self, kind, way, side):
+        """Where one walks in BRIEF_S."""
+        r = self.r
+        walks = r.uniform(.5, 1.3) * BRIEF_S
+        if kind == "comes":
+            end = way + r.uniform(.5, 1.4)
+            return [[0, end + walks, r.uniform(-.6, .6)], [BRIEF_S, end, r.uniform(-.2, .2)]]
+        d = way + r.uniform(.6, 2.6)
+        until = .1 if kind == "steps" else -r.uniform(.3, .7) * walks
+        return [[0, d, side * (until + walks)], [BRIEF_S, d + r.uniform(0, .1), side * until]]
+
     def empty(self, number):
         r = self.r
         ground = GROUNDS[number % len(GROUNDS)]
@@ -304,7 +343,7 @@ class Lot:
             thing = f'{{ kind = "{who}", path = {path}{self.sizes(who)} }}'
         elif lot < 0.45:
             factor = r.choice([0.4, 0.5, 1.8, 2.2])
-            event = f'{{ kind = "exposure", start_s = 2.0, over_s = 0.4, factor = {factor} }}'
+            event = f'{{ kind = "exposure", start_s = {0.8 if self.brief else 2.0}, over_s = 0.4, factor = {factor} }}'
         thing = self.surrounded(thing, way, seconds)
         self.case(f"e{number:03}-{ground}", motion, seconds, ground, thing, event)
 
@@ -319,7 +358,8 @@ def main():
     order = []
     for number in range(things):
         if not order:
-            kinds = SMALL if lot.around else SLENDER if lot.grey else THINGS
+            kinds = (SMALL if lot.around else SLENDER if lot.grey else OPEN if lot.open
+                     else THINGS)
             order = kinds + WALKS[lot.grey and 4:]
             lot.r.shuffle(order)
         lot.thing(number, order.pop())
