@@ -245,6 +245,8 @@ pub fn believed_after_s(enter_probability: f64) -> f64 {
 }
 
 fn log_odds(probability: f64) -> f64 {
+    // A sum of shares may be more than one by a rounding error, and its odds no number.
+    let probability = probability.clamp(0.0, 1.0);
     let odds = (probability / (1.0 - probability)).ln();
     odds.clamp(-MOST_SURE, MOST_SURE)
 }
@@ -445,6 +447,20 @@ mod tests {
         assert!(t.step(&[], own, at(1)).is_empty());
         assert!(t.step(&[contact(2.0, 0.0)], own, at(2)).is_empty());
         assert_eq!(t.step(&[contact(2.0, 0.0)], own, at(3)).len(), 1);
+    }
+
+    /// Shares that are summed up in single precision may come to more than one.
+    #[test]
+    fn what_is_as_sure_as_can_be_is_told() {
+        for probability in [1.0, 1.0 + 1e-7] {
+            let mut t = tracker();
+            let sure = [Contact {
+                probability,
+                ..contact(2.0, 0.0)
+            }];
+            let told = (0..15).map(|f| t.step(&sure, OwnMotion::default(), at(f)).len());
+            assert_eq!(told.last(), Some(1), "{probability}");
+        }
     }
 
     /// By the rule of the exponential average: told once 0.5 s · -ln(1 - wanted / said) have
