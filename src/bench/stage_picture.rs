@@ -8,12 +8,11 @@ use image::{Rgb, RgbImage};
 use crate::segment::GroundModel;
 
 /// Tiles in a row.
-const ACROSS: u32 = 5;
+const ACROSS: u32 = 4;
 
-/// Writes the stages of the model's last frame as a PNG: picture, relief,
-/// appearance, parallax, feet of what stands; change or own movement, uprights,
-/// missing texture, fused odds, blob cells. Evidence is red for "stands", blue for "ground", as
-/// far as ±3 log-odds (±9 for feet).
+/// Writes the stages of the model's last frame as a PNG: picture, relief, appearance, height;
+/// change at rest, uprights, fused odds, blob cells. Evidence is red for "stands", blue for
+/// "ground", as far as ±3 log-odds.
 ///
 /// # Errors
 /// The file cannot be written.
@@ -49,12 +48,10 @@ pub fn write(path: &Path, model: &GroundModel) -> anyhow::Result<()> {
                 colour(&s.panorama),
                 grey(128.0 + 2.0 * get(&s.relief, k)),
                 signed(get(&s.appearance, k)),
-                signed(get(&s.parallax, k)),
-                signed(get(&s.standing, k) / 3.0),
-                signed(get(&s.change, k) + get(&s.stir, k)),
+                signed(get(&s.height, k)),
+                signed(get(&s.change, k)),
                 signed(get(&s.upright, k)),
-                signed(get(&s.smooth, k)),
-                signed(get(&s.evidence, k)),
+                signed(get(&s.odds, k)),
                 if s.mask.get(k).copied().unwrap_or(false) {
                     Rgb([255, 220, 0])
                 } else {

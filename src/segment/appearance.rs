@@ -29,6 +29,9 @@ const TINT: isize = 2;
 /// Log-likelihood ratios are cut off here: colour alone never decides.
 const MOST: f32 = 2.5;
 
+/// Ratios are worked out anew when so much of what is known is fresh.
+const NEWS: f32 = 0.04;
+
 /// The learnt model.
 #[derive(Debug, Clone)]
 pub struct Appearance {
@@ -39,7 +42,8 @@ pub struct Appearance {
     lit: Vec<f32>,
     /// Exposure of the current picture against the model, as a luma factor.
     gain: f32,
-    stale: bool,
+    /// What was learnt since the ratios were last worked out.
+    fresh: f32,
 }
 
 impl Default for Appearance {
@@ -51,7 +55,7 @@ impl Default for Appearance {
             smooth: vec![0.0; BINS],
             lit: vec![0.0; BINS],
             gain: 1.0,
-            stale: false,
+            fresh: 0.0,
         }
     }
 }
@@ -92,7 +96,7 @@ impl Appearance {
         let k = bin(p.y[cell], p.cb[cell], p.cr[cell], self.gain);
         self.counts[k] += weight;
         self.total += weight;
-        self.stale = true;
+        self.fresh += weight;
     }
 
     /// Starts from one picture in which nothing is known to be ground yet:
@@ -120,7 +124,7 @@ impl Appearance {
 
     /// Log-likelihood ratio of "not ground" over "ground", one per cell.
     pub fn judge(&mut self, p: &Panorama, out: &mut Vec<f32>) {
-        if self.stale {
+        if self.fresh > NEWS * self.total {
             self.rebuild();
         }
         out.resize(p.y.len(), 0.0);
@@ -134,7 +138,7 @@ impl Appearance {
     }
 
     fn rebuild(&mut self) {
-        self.stale = false;
+        self.fresh = 0.0;
         let scale = 1.0 / self.total.max(1e-6);
         let (c, l) = (CHROMA_BINS, CHROMA_BINS * CHROMA_BINS);
         // Bin borders must not matter: blur by (1 2 1)/4 along each axis.

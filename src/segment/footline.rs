@@ -9,6 +9,8 @@
 //! P. Fischer, T. Brox, "U-Net", MICCAI 2015, doi:10.1007/978-3-319-24574-4_28).
 //! `tests/fit/footline.py` trains it on staged scenes.
 
+use multiversion::multiversion;
+
 use super::footline_weights as w;
 use super::ground_model::Stages;
 use super::panorama::Layout;
@@ -22,13 +24,13 @@ pub(super) const ROW_RAD: f32 = 0.0225;
 const SINE0: f32 = -0.96;
 const SINE_STEP: f32 = 0.02;
 /// Planes that are cut from the panorama, and all that the net sees.
-const CUT: usize = 11;
+const CUT: usize = 8;
 const PLANES: usize = CUT + 2;
 /// Which of them tells whether a cell shows anything.
 #[cfg(test)]
-const SEEN: usize = 9;
+const SEEN: usize = 6;
 #[cfg(test)]
-const CONTRAST: usize = 10;
+const CONTRAST: usize = 7;
 
 /// Planes of the layers.
 const A: usize = 12;
@@ -43,11 +45,7 @@ const LUMA: f32 = 1.0 / 1.5;
 const CHROMA: f32 = 1.0 / 0.2;
 const COLOUR: f32 = 1.0 / 2.5;
 const HEIGHT: f32 = 1.0 / 4.0;
-const CHANGE: f32 = 1.0 / 4.0;
 const UPRIGHT: f32 = 1.0 / 2.0;
-const EVIDENCE: f32 = 1.0 / 3.0;
-/// Logarithm of one more than what the feet's memory can hold.
-const MOST_FEET: f32 = 5.7;
 /// Distances as logarithms: within these, metres, and by this scale.
 const WITHIN_M: (f32, f32) = (0.1, 50.0);
 const DISTANCE: f32 = 1.0 / 3.0;
@@ -164,17 +162,17 @@ impl Footline {
         self.feet[(i.max(0.0) as usize).min(COLUMNS - 1)]
     }
 
-    /// Looks at a picture; `windows` is height by windows, per cell.
-    pub fn step(&mut self, l: &Layout, s: &Stages, windows: &[f32]) {
-        self.cut(l, s, windows);
+    /// Looks at a picture.
+    pub fn step(&mut self, l: &Layout, s: &Stages) {
+        self.cut(l, s);
         self.layers.run(&self.grid);
         self.tell(l.height);
     }
 
     /// The planes that are cut from the panorama, each value within -1..1: luma and the two colour
-    /// differences against the watched ground, appearance, height by windows, change, upright
-    /// edges, feet (their logarithm), all cues, whether it shows anything, local contrast (as well).
-    fn cut(&mut self, l: &Layout, s: &Stages, windows: &[f32]) {
+    /// differences against the watched ground, appearance, height, upright edges, whether it shows
+    /// anything, local contrast (its logarithm).
+    fn cut(&mut self, l: &Layout, s: &Stages) {
         let p = &s.panorama;
         let (mut luma, mut blue, mut red, mut n) = (0.0f32, 0.0f32, 0.0f32, 0.0f32);
         for &(k, _) in &self.taps {
@@ -199,11 +197,8 @@ impl Footline {
                 (hue(p.cb[k], y) - blue) * CHROMA,
                 (hue(p.cr[k], y) - red) * CHROMA,
                 s.appearance[k] * COLOUR,
-                windows[k] * HEIGHT,
-                (s.change[k] + s.stir[k]) * CHANGE,
+                s.height[k] * HEIGHT,
                 s.upright[k] * UPRIGHT,
-                s.standing.get(k).map_or(0.0, |v| v.ln_1p()) / MOST_FEET,
-                s.evidence[k] * EVIDENCE,
                 1.0,
                 s.relief[k].abs().ln_1p() / MOST_CONTRAST,
             ];
@@ -243,7 +238,7 @@ impl Footline {
                 let at = |c: usize| by_column[c * ROWS + r];
                 0.5 * at(c) + 0.25 * (at(left) + at(right))
             };
-            let probability: f32 = (beyond..ROWS).map(share).sum();
+            let probability = (beyond..ROWS).map(share).sum::<f32>().min(1.0);
             // From the near end on, until so much of it is nearer.
             let mut rest = NEARER * probability;
             let mut row = beyond as f32;
@@ -380,7 +375,8 @@ fn linear<const IN: usize, const OUT: usize>(
 
 /// Windows of 3 × 3 over `IN` planes, every `stride` cells, what is negative to 0. Values of a
 /// cell lie side by side, then columns, then rows. Outside the grid is nothing; with a stride of
-/// 2 windows reach over its far ends only.
+/// 2 windows reach over its far ends only. The same on every processor, to the bit.
+#[multiversion(targets("x86_64+avx2"))]
 fn convolve<const IN: usize, const OUT: usize>(
     input: &[f32],
     rows: usize,
@@ -492,10 +488,8 @@ mod tests {
         };
         let mut s = Stages {
             appearance: vec![0.0; cells],
-            change: vec![0.0; cells],
-            stir: vec![0.0; cells],
+            height: vec![0.0; cells],
             upright: vec![0.0; cells],
-            evidence: vec![0.0; cells],
             // The ground has 5 % of contrast, and what stands hardly any.
             relief: (0..cells)
                 .map(|k| if dark(k) { 0.3 } else { -0.05 * UNIT })
@@ -509,7 +503,7 @@ mod tests {
         let mut f = footline(&l);
         // What was there before leaves nothing behind.
         for _ in 0..2 {
-            f.cut(&l, &s, &vec![0.0; cells]);
+            f.cut(&l, &s);
         }
         let middle = |r: usize, c: usize| {
             let depression = DEPRESSION0 + ROW_RAD * (r as f32 + 0.5);

@@ -1,9 +1,8 @@
-//! The default segmenter: all cues, fused per cell.
+//! The default segmenter: cues per cell, and the net that looks at them all.
 
 mod cells;
 mod contours;
 mod height;
-mod smoothness;
 
 use std::time::Duration;
 
@@ -16,16 +15,14 @@ use super::appearance::Appearance;
 use super::blob::Blob;
 use super::change::Change;
 use super::edges::Upright;
-use super::feet::Feet;
 use super::footline::Footline;
 use super::groups::Candidate;
 use super::motion::{look, Estimate, Motion, Places, Sight};
 use super::own_motion::Odometry;
 use super::own_parts::OwnParts;
 use super::panorama::{Layout, Panorama};
-use super::parallax::{Flat, Parallax};
+use super::parallax::Parallax;
 use super::relief::Filter;
-use super::sweep::Sweep;
 
 /// Log-odds that a cell of the watch area is not ground, before any cue.
 const PRIOR: f32 = -1.6;
@@ -35,9 +32,8 @@ const UNPROVEN: f32 = 0.5;
 /// Spacing of the kept panoramas, metres, and their number.
 const KEY_SPACING: f32 = 0.04;
 const MOST_KEYS: usize = 24;
-/// Evidence of a cell that is not seen, and the most that one cell may bring.
+/// Evidence of a cell that is not seen.
 const BLIND: f32 = -1.0;
-const MOST_CELL: f32 = 3.0;
 /// Columns at either end of a row in which no upright edge counts.
 const MARGIN: usize = 9;
 /// Mean luma around a place, over so many cells, at which colour is not and is
@@ -51,8 +47,6 @@ const DARKEST_SEEN: f32 = 20.0;
 const DARK_SHARE: f32 = 0.2;
 /// Shapes need less light than colours, by this factor.
 const DARK_GAIN: f32 = 3.0;
-/// Weight of an upright edge where parallax says flat.
-const UPRIGHT_SEEN_FLAT: f32 = 0.3;
 /// Spread of sideways gradients before it is learnt.
 const USUAL: f32 = 12.0;
 /// What the ground's own colour says at most for ground.
@@ -75,22 +69,14 @@ pub struct Stages {
     pub relief: Vec<f32>,
     /// Appearance log-likelihood ratio.
     pub appearance: Vec<f32>,
-    /// Remembered parallax evidence.
-    pub parallax: Vec<f32>,
+    /// Remembered parallax evidence: log-likelihood ratio of "stands up" over "lies flat".
+    pub height: Vec<f32>,
     /// Change evidence at rest.
     pub change: Vec<f32>,
-    /// What moves by itself while the vehicle moves.
-    pub stir: Vec<f32>,
     /// Upright edges as evidence.
     pub upright: Vec<f32>,
-    /// What stands, by the place of its foot.
-    pub standing: Vec<f32>,
-    /// Evidence from texture that is missing.
-    pub smooth: Vec<f32>,
-    /// Evidence of all cues together, log-likelihood ratio.
+    /// Appearance, height and change together, log-likelihood ratio of "not ground".
     pub odds: Vec<f32>,
-    /// The same, evened out over neighbouring columns.
-    pub evidence: Vec<f32>,
     /// Cells that belong to a blob.
     pub mask: Vec<bool>,
 }
@@ -110,18 +96,14 @@ pub struct GroundModel {
     appearance: Appearance,
     proven: f32,
     parallax: Parallax,
-    older_flat: Flat,
-    sweep: Sweep,
-    /// Every other comparison is swept.
-    sweeps: bool,
-    feet: Feet,
+    /// Pictures since some were compared, and the seconds that these took.
+    uncompared: (i32, f32),
     footline: Footline,
     change: Change,
     stages: Stages,
     previous: Key,
     keys: Vec<Key>,
     spare: Vec<Key>,
-    memory: Vec<f32>,
     old: Vec<f32>,
     places: Places,
     ground: Vec<f32>,
@@ -165,17 +147,16 @@ impl GroundModel {
             appearance: Appearance::default(),
             proven: 0.0,
             parallax: Parallax::default(),
-            older_flat: Flat::default(),
-            sweep: Sweep::default(),
-            sweeps: true,
-            feet: Feet::default(),
+            uncompared: (0, 0.0),
             footline,
             change: Change::default(),
-            stages: Stages::default(),
+            stages: Stages {
+                height: vec![0.0; cells],
+                ..Stages::default()
+            },
             previous: Key::default(),
             keys: Vec::new(),
             spare: Vec::new(),
-            memory: vec![0.0; cells],
             old: Vec::new(),
             places: Places::default(),
             ground: vec![1.0; cells],
@@ -256,11 +237,9 @@ impl GroundModel {
             None => self.begin(),
         }
         self.judge_appearance();
-        self.judge_parallax();
+        self.judge_parallax(dt.unwrap_or_default());
         self.judge_change(now);
         self.judge_edges();
-        self.judge_smoothness();
-        self.ground_smoothness();
         self.fuse();
         let blobs = self.gather();
         // What stands takes no part in finding the motion of the ground.
@@ -277,8 +256,7 @@ impl GroundModel {
     /// First picture, or the first after a gap: nothing earlier to go by.
     fn begin(&mut self) {
         self.keys.clear();
-        self.memory.fill(0.0);
-        self.feet.forget();
+        self.stages.height.fill(0.0);
         self.change.forget();
         self.own_motion.begin();
         // Neither does what was seen before the gap tell of edges.
@@ -416,43 +394,23 @@ impl GroundModel {
         self.stages.change.clone_from(&self.change.evidence);
     }
 
+    /// How probable it is by appearance, height and change that each cell is ground.
     fn fuse(&mut self) {
         let l = &self.layout;
         let s = &mut self.stages;
         let weight = APPEARANCE * (UNPROVEN + (1.0 - UNPROVEN) * self.proven);
-        s.odds.resize(self.memory.len(), 0.0);
-        s.parallax.clone_from(&self.memory);
-        self.feet.find(l, &self.memory);
-        let stands = &self.feet.evidence;
-        s.standing.clear();
-        s.standing.extend_from_slice(self.feet.memory());
-        for (p, &e) in s.parallax.iter_mut().zip(stands) {
-            if e > 0.0 {
-                *p = p.max(e);
-            }
-        }
+        s.odds.resize(s.height.len(), 0.0);
         for r in 0..l.rows {
             for c in 0..l.columns {
                 let k = l.at(c, r);
                 if !self.usable[k] || self.own.holds(k) {
                     s.odds[k] = BLIND;
                 } else if r < l.horizon_row {
-                    s.odds[k] = s.upright[k].max(stands[k]);
+                    s.odds[k] = 0.0;
                 } else {
                     // A thing may well have the colour of the ground.
                     let colour = s.appearance[k].max(SAME_COLOUR);
-                    // A mirror image in wet ground has upright edges too.
-                    let upright = if s.parallax[k] < -0.7 {
-                        UPRIGHT_SEEN_FLAT * s.upright[k]
-                    } else {
-                        s.upright[k]
-                    };
-                    s.odds[k] = weight * colour
-                        + s.parallax[k]
-                        + s.smooth[k]
-                        + s.change[k]
-                        + s.stir[k]
-                        + upright;
+                    s.odds[k] = weight * colour + s.height[k] + s.change[k];
                 }
                 // In the dark there is nothing but noise to see.
                 if s.odds[k] > 0.0 {
@@ -461,20 +419,10 @@ impl GroundModel {
                 self.ground[k] = 1.0 / (1.0 + (PRIOR + s.odds[k]).exp());
             }
         }
-        // A third of each neighbour's: nothing stands in one column alone.
-        s.evidence.resize(s.odds.len(), 0.0);
-        for r in 0..l.rows {
-            let row = &s.odds[r * l.columns..(r + 1) * l.columns];
-            let out = &mut s.evidence[r * l.columns..(r + 1) * l.columns];
-            for c in 0..l.columns {
-                let (a, b) = (row[c.saturating_sub(1)], row[(c + 1).min(l.columns - 1)]);
-                out[c] = (0.25 * (a + b) + 0.5 * row[c]).clamp(-MOST_CELL, MOST_CELL);
-            }
-        }
     }
 
     fn gather(&mut self) -> Vec<Blob> {
-        self.footline.step(&self.layout, &self.stages, &self.memory);
+        self.footline.step(&self.layout, &self.stages);
         super::groups::gather(
             &self.layout,
             &mut self.stages,
@@ -497,7 +445,7 @@ impl GroundModel {
                     continue;
                 }
                 let odds = self.stages.odds[k];
-                if self.memory[k] < -0.6 {
+                if self.stages.height[k] < -0.6 {
                     shown += 1;
                     self.appearance.learn(&self.stages.panorama, k, 1.0);
                 } else if odds < -0.8 {

@@ -1,10 +1,10 @@
 //! What in the picture is not ground: appearance, ground motion, structure.
 //!
 //! ```text
-//! Picture ─→ Panorama ─→ relief ─→ own motion ─→ parallax ─→ sweep ┐
-//!                │           └────→ upright edges ────────────────┼→ fused odds ─→ footline ─→ groups ─→ Blobs
-//!                ├─────→ appearance ──────────────────────────────┤
-//!                └─────→ change (at rest) ────────────────────────┘
+//! Picture ─→ Panorama ─→ relief ─→ own motion ─→ parallax ─→ height ─┬→ footline ─→ groups ─→ Blobs
+//!                │           └────→ upright edges ──────────────────┤      │
+//!                ├─────→ appearance ────────────────────────────────┤      ↓
+//!                └─────→ change (at rest) ──────────────────────────┴→ what is ground
 //! ```
 
 mod appearance;
@@ -12,7 +12,6 @@ mod blob;
 mod change;
 mod colour_range;
 mod edges;
-mod feet;
 mod footline;
 mod footline_weights;
 mod ground_model;
@@ -26,7 +25,6 @@ mod parallax;
 mod range;
 pub mod relief;
 mod seek;
-mod sweep;
 
 pub use blob::Blob;
 pub use colour_range::ColourSegmenter;

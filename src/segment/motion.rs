@@ -7,6 +7,8 @@
 //! found by Gauss-Newton on the relief of ground cells, with robust weights so
 //! that standing and moving things do not pull.
 
+use multiversion::multiversion;
+
 use super::pace::{nearest, speed, SPEEDS};
 use super::panorama::Layout;
 use super::relief::{BROAD_NOISE, FLOOR, UNIT};
@@ -76,7 +78,8 @@ pub struct Estimate {
 }
 
 /// A fast arc tangent, |error| < 2e-5 rad: far below a cell.
-pub(super) fn fast_atan(x: f32) -> f32 {
+#[inline]
+fn fast_atan(x: f32) -> f32 {
     let a = x.abs();
     let (z, off, sign) = if a > 1.0 {
         (1.0 / a, std::f32::consts::FRAC_PI_2, -1.0)
@@ -139,27 +142,31 @@ impl Places {
     /// Of what each cell of `row` shows, if that stands `lift` camera heights
     /// over the ground: [`Layout::before`] for a whole row, without branches.
     pub fn find(&mut self, l: &Layout, row: usize, lift: f32, motion: &Motion) {
-        let keep = 1.0 - lift;
-        let (rho, drop) = (keep * l.row_distance[row], keep * l.height);
-        let (sin, cos) = motion.yaw.sin_cos();
-        let (per_column, per_row) = (1.0 / l.sine_step, 1.0 / l.depression_step);
-        self.columns.clear();
-        self.rows.clear();
         self.columns.resize(l.columns, 0.0);
         self.rows.resize(l.columns, 0.0);
-        let at = self.columns.iter_mut().zip(&mut self.rows);
-        for ((i, j), &(dx, dy)) in at.zip(&l.column_direction) {
-            let px = rho * (cos * dx - sin * dy) + motion.along;
-            let py = rho * (sin * dx + cos * dy) + motion.across;
-            let ahead = px.max(1e-3);
-            let slope = py / ahead;
-            let inv = 1.0 / (1.0 + slope * slope).sqrt();
-            let tilt = (motion.pitch + motion.roll * slope) * inv;
-            let depression = fast_atan(drop * inv / ahead) + tilt;
-            let column = (slope * inv - l.sine0) * per_column;
-            *i = if px < 1e-3 { -1.0 } else { column };
-            *j = (depression - l.depression0) * per_row;
-        }
+        seen_before(l, row, lift, motion, &mut self.columns, &mut self.rows);
+    }
+}
+
+/// Writes for each column where what it shows was, as [`Places`] has it. The same on every
+/// processor, to the bit.
+#[multiversion(targets("x86_64+avx2"))]
+fn seen_before(l: &Layout, row: usize, lift: f32, motion: &Motion, is: &mut [f32], js: &mut [f32]) {
+    let keep = 1.0 - lift;
+    let (rho, drop) = (keep * l.row_distance[row], keep * l.height);
+    let (sin, cos) = motion.yaw.sin_cos();
+    let (per_column, per_row) = (1.0 / l.sine_step, 1.0 / l.depression_step);
+    for ((i, j), &(dx, dy)) in is.iter_mut().zip(js).zip(&l.column_direction) {
+        let px = rho * (cos * dx - sin * dy) + motion.along;
+        let py = rho * (sin * dx + cos * dy) + motion.across;
+        let ahead = px.max(1e-3);
+        let slope = py / ahead;
+        let inv = 1.0 / (1.0 + slope * slope).sqrt();
+        let tilt = (motion.pitch + motion.roll * slope) * inv;
+        let depression = fast_atan(drop * inv / ahead) + tilt;
+        let column = (slope * inv - l.sine0) * per_column;
+        *i = if px < 1e-3 { -1.0 } else { column };
+        *j = (depression - l.depression0) * per_row;
     }
 }
 
@@ -169,7 +176,7 @@ impl Places {
 /// The last bits of a number this large are whole. A cast would see to numbers
 /// that are out of range as well, at several times the cost.
 #[inline]
-pub(super) fn whole(x: f32) -> usize {
+fn whole(x: f32) -> usize {
     const LARGE: f32 = 1.5 * 8_388_608.0;
     ((x - 0.5 + LARGE).to_bits() & 0x3f_ffff) as usize
 }
@@ -177,34 +184,24 @@ pub(super) fn whole(x: f32) -> usize {
 /// Bilinear look-up; `None` outside.
 #[inline]
 pub fn look(image: &[f32], columns: usize, rows: usize, c: f32, r: f32) -> Option<f32> {
-    between(image, columns, split(c, columns)?, split(r, rows)?)
+    let ((i, fc), (j, fr)) = (split(c, columns)?, split(r, rows)?);
+    let k = j * columns + i;
+    let of = image.get(k..k + columns + 2)?;
+    let top = of[0] + fc * (of[1] - of[0]);
+    let bottom = of[columns] + fc * (of[columns + 1] - of[columns]);
+    Some(top + fr * (bottom - top))
 }
 
 /// Which of so many places is the last before `x`, and how far `x` is from it to the next;
 /// `None` outside.
 #[inline]
-pub(super) fn split(x: f32, count: usize) -> Option<(usize, f32)> {
+fn split(x: f32, count: usize) -> Option<(usize, f32)> {
     // False for what is no number, too.
     if !(x >= 0.0 && x < (count - 1) as f32) {
         return None;
     }
     let i = whole(x);
     Some((i, x - i as f32))
-}
-
-/// Bilinear look-up at a column and a row that [`split`] told.
-#[inline]
-pub(super) fn between(
-    image: &[f32],
-    columns: usize,
-    (i, fc): (usize, f32),
-    (j, fr): (usize, f32),
-) -> Option<f32> {
-    let k = j * columns + i;
-    let of = image.get(k..k + columns + 2)?;
-    let top = of[0] + fc * (of[1] - of[0]);
-    let bottom = of[columns] + fc * (of[columns + 1] - of[columns]);
-    Some(top + fr * (bottom - top))
 }
 
 /// One picture as it is aligned.

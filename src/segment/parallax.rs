@@ -7,6 +7,8 @@
 //! "3D geometry from planar parallax", CVPR 1994, doi:10.1109/CVPR.1994.323927;
 //! sweeping planes: R. Collins, CVPR 1996, doi:10.1109/CVPR.1996.517097.
 
+use multiversion::multiversion;
+
 use super::motion::{look, Motion, Places};
 use super::panorama::{Layout, Panorama};
 use super::relief::Filter;
@@ -59,15 +61,6 @@ pub struct Look<'a> {
     pub colour: &'a Panorama,
 }
 
-/// What flat ground would show.
-#[derive(Debug, Clone, Default)]
-pub struct Flat {
-    /// The earlier luma, warped as flat ground.
-    pub luma: Vec<f32>,
-    /// Misfit of each cell as flat ground, and as a mirror image under it.
-    pub cost: [Vec<f32>; FLAT],
-}
-
 /// One over the variance that each cell's difference has on ground, from `top`
 /// row down; 0 where nothing is compared.
 pub(super) fn weigh(
@@ -94,6 +87,15 @@ pub(super) fn weigh(
     }
 }
 
+/// How far each cell's relief is off, squared, in variances; no more than [`MOST`] deviations.
+#[multiversion(targets("x86_64+avx2"))]
+fn misfits(now: &[f32], then: &[f32], weight: &[f32], out: &mut [f32]) {
+    for (out, ((now, then), weight)) in out.iter_mut().zip(now.iter().zip(then).zip(weight)) {
+        let d = now - then;
+        *out = (d * d * weight).min(MOST * MOST);
+    }
+}
+
 /// Scratch and result of the comparison.
 #[derive(Debug, Clone, Default)]
 pub struct Parallax {
@@ -113,8 +115,6 @@ pub struct Parallax {
     row: Vec<f32>,
     sums: [Vec<f32>; 3],
     places: Places,
-    /// What flat ground would show.
-    pub as_flat: Flat,
     /// Log-likelihood ratio of "not ground" over "ground", per cell; 0 where
     /// nothing can be said.
     pub evidence: Vec<f32>,
@@ -163,10 +163,6 @@ impl Parallax {
             self.disagree(layout, now, earlier.luma, lift, motion, filter);
             if lift == 0.0 {
                 self.then.clone_from(&self.relief);
-                self.as_flat.luma.clone_from(&self.warped);
-            }
-            if let Some(cost) = self.as_flat.cost.get_mut(n) {
-                cost.clone_from(&self.cost);
             }
             let mean = filter.box_mean(&self.cost, columns, rows, WINDOW);
             let best = if n < FLAT {
@@ -183,10 +179,7 @@ impl Parallax {
         // What stays in place in the picture moves with the vehicle: its own
         // shadow, its own bumper, dirt on the lens. That is no ground seen to
         // be flat, but no obstacle either.
-        for k in 0..cells {
-            let d = now.relief[k] - earlier.relief[k];
-            self.cost[k] = (d * d * self.weight[k]).min(MOST * MOST);
-        }
+        misfits(now.relief, earlier.relief, &self.weight, &mut self.cost);
         let mean = filter.box_mean(&self.cost, columns, rows, WINDOW);
         self.stuck.clear();
         self.stuck.extend_from_slice(mean);
@@ -262,63 +255,11 @@ impl Parallax {
             }
         }
         filter.relief(&self.warped, columns, rows, &mut self.relief);
-        let cells = now.relief.iter().zip(&self.relief).zip(&self.weight);
-        for ((cost, seen), ((now, then), weight)) in self.cost.iter_mut().zip(&self.seen).zip(cells)
-        {
-            let d = now - then;
-            let misfit = (d * d * weight).min(MOST * MOST);
+        misfits(now.relief, &self.relief, &self.weight, &mut self.cost);
+        for (cost, seen) in self.cost.iter_mut().zip(&self.seen) {
             // Nothing to compare says neither the one nor the other.
-            *cost = if *seen { misfit } else { 1.0 };
+            *cost = if *seen { *cost } else { 1.0 };
         }
-    }
-
-    /// What flat ground would show by a picture that is older still.
-    pub fn flat_by(
-        &mut self,
-        layout: &Layout,
-        now: Look<'_>,
-        older: &[f32],
-        motion: &Motion,
-        filter: &mut Filter,
-        out: &mut Flat,
-    ) {
-        self.disagree(layout, now, older, 0.0, motion, filter);
-        out.luma.clone_from(&self.warped);
-        out.cost[0].clone_from(&self.cost);
-    }
-
-    /// How much worse than is usual in its row each cell fits flat ground, or a mirror
-    /// image under it, by a picture taken shortly before: what moves by itself has moved
-    /// on, whatever distance would explain it over a longer time. After `compare`.
-    pub fn stir(
-        &mut self,
-        layout: &Layout,
-        now: Look<'_>,
-        earlier: &[f32],
-        motion: &Motion,
-        filter: &mut Filter,
-        out: &mut Vec<f32>,
-    ) {
-        let (columns, rows) = (layout.columns, layout.rows);
-        self.flat.fill(f32::MAX);
-        for &lift in &LIFTS[..FLAT] {
-            self.disagree(layout, now, earlier, lift, motion, filter);
-            let mean = filter.box_mean(&self.cost, columns, rows, WINDOW);
-            for (b, &m) in self.flat.iter_mut().zip(mean) {
-                *b = b.min(m);
-            }
-        }
-        self.settle(columns, rows);
-        out.clear();
-        out.extend(self.flat.iter().zip(&self.weight).enumerate().map(
-            |(k, (&misfit, &weight))| {
-                if weight > 0.0 {
-                    misfit / self.usual[k / columns]
-                } else {
-                    0.0
-                }
-            },
-        ));
     }
 
     /// What misfit is usual in each row: what comes near is seen finer than it was.
@@ -458,54 +399,67 @@ mod tests {
     use rand::rngs::SmallRng;
     use rand::{Rng, SeedableRng};
 
-    /// Ground of some texture, and one place of it that another thing has come to.
+    /// Textured ground under a vehicle that has moved by 0.4 m, and one place of it that shows
+    /// what is 0.35 camera heights up.
     #[test]
-    fn what_has_moved_stirs_and_the_ground_does_not() {
+    fn what_is_up_is_told_from_what_lies_flat() {
         let l = Layout::of_hatch();
-        let (cells, mut filter) = (l.columns * l.rows, Filter::default());
+        let (columns, rows) = (l.columns, l.rows);
+        let (cells, mut filter) = (columns * rows, Filter::default());
         let mut rng = SmallRng::seed_from_u64(3);
-        let ground: Vec<f32> = (0..cells).map(|_| rng.random_range(90.0..150.0)).collect();
-        let (row, column) = (l.row(2.0) as usize, l.columns / 2);
-        let come =
-            |k: usize| (k / l.columns).abs_diff(row) <= 6 && (k % l.columns).abs_diff(column) <= 6;
-        let picture = |rng: &mut SmallRng, moved: bool| -> Panorama {
-            let cell = |(k, &v): (usize, &f32)| match moved && come(k) {
-                true => rng.random_range(90.0..150.0),
-                false => v + rng.random_range(-1.0..1.0),
-            };
-            Panorama {
-                y: ground.iter().enumerate().map(cell).collect(),
-                cb: vec![128.0; cells],
-                cr: vec![128.0; cells],
+        let noise: Vec<f32> = (0..cells).map(|_| rng.random_range(60.0..180.0)).collect();
+        // Texture of a few cells, so that it can be looked up between them.
+        let earlier = filter.box_mean(&noise, columns, rows, 1).to_vec();
+        let motion = Motion {
+            along: 0.4,
+            ..Motion::default()
+        };
+        let (row, column) = (l.row(2.0) as usize, columns / 2);
+        let up = |k: usize| (k / columns).abs_diff(row) <= 6 && (k % columns).abs_diff(column) <= 8;
+        let mut now = earlier.clone();
+        let mut places = Places::default();
+        for r in l.horizon_row..rows {
+            for lift in [0.0, 0.35] {
+                places.find(&l, r, lift, &motion);
+                for c in 0..columns {
+                    let k = l.at(c, r);
+                    let seen = look(&earlier, columns, rows, places.columns[c], places.rows[c]);
+                    if let (Some(v), true) = (seen, up(k) == (lift > 0.0)) {
+                        now[k] = v + rng.random_range(-1.0..1.0);
+                    }
+                }
             }
-        };
-        let (earlier, now) = (picture(&mut rng, false), picture(&mut rng, true));
-        let mut reliefs = [Vec::new(), Vec::new()];
-        for (relief, p) in reliefs.iter_mut().zip([&now, &earlier]) {
-            filter.relief(&p.y, l.columns, l.rows, relief);
         }
-        let look = |n: usize, colour| Look {
-            relief: &reliefs[n],
-            luma: [&now.y, &earlier.y][n],
-            colour,
+        let picture = |y: &[f32]| Panorama {
+            y: y.to_vec(),
+            cb: vec![128.0; cells],
+            cr: vec![128.0; cells],
         };
-        let (usable, rest) = (vec![true; cells], Motion::default());
+        let pictures = [picture(&now), picture(&earlier)];
+        let mut reliefs = [Vec::new(), Vec::new()];
+        for (relief, p) in reliefs.iter_mut().zip(&pictures) {
+            filter.relief(&p.y, columns, rows, relief);
+        }
+        let look = |n: usize| Look {
+            relief: &reliefs[n],
+            luma: &pictures[n].y,
+            colour: &pictures[n],
+        };
         let mut parallax = Parallax::default();
+        let (usable, colour) = (vec![true; cells], vec![0.0; cells]);
         parallax.compare(
             &l,
             &usable,
-            look(0, &now),
-            look(1, &earlier),
-            &rest,
+            look(0),
+            look(1),
+            &motion,
             4.0,
-            &vec![0.0; cells],
+            &colour,
             &mut filter,
         );
-        let mut stir = Vec::new();
-        parallax.stir(&l, look(0, &now), &earlier.y, &rest, &mut filter, &mut stir);
-        let at = |r: usize, c: usize| stir[l.at(c, r)];
-        assert!(at(row, column) > 5.0, "{}", at(row, column));
+        let at = |r: usize, c: usize| parallax.evidence[l.at(c, r)];
+        assert!(at(row, column) > 1.0, "{}", at(row, column));
         let beside: Vec<f32> = (column + 20..column + 40).map(|c| at(row, c)).collect();
-        assert!(beside.iter().all(|&s| s < 2.5), "{beside:?}");
+        assert!(beside.iter().all(|&e| e < -1.0), "{beside:?}");
     }
 }

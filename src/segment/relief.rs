@@ -5,6 +5,8 @@
 //! stays the same under both; only the floor, which keeps sensor noise of dark
 //! places from being blown up, breaks the symmetry.
 
+use multiversion::multiversion;
+
 /// Half the window's side, in cells.
 pub const RADIUS: usize = 3;
 /// Luma under which contrast is no longer trusted in full.
@@ -32,9 +34,7 @@ impl Filter {
     pub fn relief(&mut self, y: &[f32], columns: usize, rows: usize, out: &mut Vec<f32>) {
         self.box_mean(y, columns, rows, RADIUS);
         out.resize(y.len(), 0.0);
-        for ((o, &v), &m) in out.iter_mut().zip(y).zip(&self.mean) {
-            *o = UNIT * (v - m) / (m + FLOOR);
-        }
+        contrast(y, &self.mean, out);
     }
 
     /// Contrast of patches, not of cells: low in noise.
@@ -50,42 +50,58 @@ impl Filter {
     /// Mean over a square window of `2 radius + 1`, cut off at the border.
     pub fn box_mean(&mut self, y: &[f32], columns: usize, rows: usize, radius: usize) -> &[f32] {
         self.mean.resize(columns * rows, 0.0);
-        // Down the columns: a running sum of whole rows, which vectorises.
-        let row = |r: usize| &y[r * columns..(r + 1) * columns];
-        let mut line = vec![0.0f32; columns];
-        for r in 0..rows.min(radius) {
-            for (t, r) in line.iter_mut().zip(row(r)) {
-                *t += r;
-            }
-        }
         self.down.resize(columns, 0.0);
-        // Outside the picture is nothing.
-        let nothing = vec![0.0f32; columns];
-        for r in 0..rows {
-            let come = (r + radius < rows).then(|| row(r + radius));
-            let gone = (r > radius).then(|| row(r - radius - 1));
-            let (come, gone) = (come.unwrap_or(&nothing), gone.unwrap_or(&nothing));
-            let n = (r + radius).min(rows - 1) - r.saturating_sub(radius) + 1;
-            let scale = 1.0 / n as f32;
-            let sums = line.iter_mut().zip(&mut self.down);
-            for (((sum, mean), come), gone) in sums.zip(come).zip(gone) {
-                *sum = *sum + come - gone;
-                *mean = *sum * scale;
-            }
-            let out = &mut self.mean[r * columns..(r + 1) * columns];
-            match radius {
-                1 => along::<3>(&self.down, out),
-                2 => along::<5>(&self.down, out),
-                3 => along::<7>(&self.down, out),
-                _ => along_running(&self.down, out, radius),
-            }
-        }
+        means(y, rows, radius, &mut self.down, &mut self.mean);
         &self.mean
+    }
+}
+
+#[multiversion(targets("x86_64+avx2"))]
+fn contrast(y: &[f32], mean: &[f32], out: &mut [f32]) {
+    for ((o, &v), &m) in out.iter_mut().zip(y).zip(mean) {
+        *o = UNIT * (v - m) / (m + FLOOR);
+    }
+}
+
+/// Means over square windows of some rows of cells; `down` is scratch of one row. The same on
+/// every processor, to the bit.
+#[multiversion(targets("x86_64+avx2"))]
+fn means(y: &[f32], rows: usize, radius: usize, down: &mut [f32], mean: &mut [f32]) {
+    let columns = down.len();
+    // Down the columns: a running sum of whole rows, which vectorises.
+    let row = |r: usize| &y[r * columns..(r + 1) * columns];
+    let mut line = vec![0.0f32; columns];
+    for r in 0..rows.min(radius) {
+        for (t, r) in line.iter_mut().zip(row(r)) {
+            *t += r;
+        }
+    }
+    // Outside the picture is nothing.
+    let nothing = vec![0.0f32; columns];
+    for r in 0..rows {
+        let come = (r + radius < rows).then(|| row(r + radius));
+        let gone = (r > radius).then(|| row(r - radius - 1));
+        let (come, gone) = (come.unwrap_or(&nothing), gone.unwrap_or(&nothing));
+        let n = (r + radius).min(rows - 1) - r.saturating_sub(radius) + 1;
+        let scale = 1.0 / n as f32;
+        let sums = line.iter_mut().zip(&mut *down);
+        for (((sum, mean), come), gone) in sums.zip(come).zip(gone) {
+            *sum = *sum + come - gone;
+            *mean = *sum * scale;
+        }
+        let out = &mut mean[r * columns..(r + 1) * columns];
+        match radius {
+            1 => along::<3>(down, out),
+            2 => along::<5>(down, out),
+            3 => along::<7>(down, out),
+            _ => along_running(down, out, radius),
+        }
     }
 }
 
 /// Means over windows of `N` along a row. Small windows are summed anew at each
 /// place, which vectorises.
+#[inline(always)]
 fn along<const N: usize>(row: &[f32], out: &mut [f32]) {
     let radius = N / 2;
     let inner = row.len().saturating_sub(2 * radius);

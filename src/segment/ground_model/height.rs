@@ -1,10 +1,9 @@
 //! Evidence of height, remembered and carried along with the ground.
 
-use super::super::motion::{look, Motion, Sight, Slack};
+use super::super::motion::{look, Sight, Slack};
 use super::super::parallax::Look;
 use super::super::relief::{FLOOR, RADIUS, UNIT};
 use super::super::seek::TRUSTED;
-use super::super::sweep::Views;
 use super::{GroundModel, Key};
 
 /// Weight of one parallax comparison and how much of the last sum is kept.
@@ -15,26 +14,15 @@ const MOST_STEP: f32 = 2.0;
 /// Least and best baseline for parallax, metres.
 const LEAST_BASELINE: f32 = 0.12;
 const BASELINE: f32 = 0.45;
-/// A picture that is older still has at least so many times the baseline, and at best
-/// this one, metres.
-const OLDER: f32 = 1.4;
-const OLDER_BASELINE: f32 = 0.72;
-/// What moves by itself is looked for over so many metres of the own motion. Misfit, in
-/// usual ones of its row, from which a cell stirs and at which it does so surely, and the
-/// most that brings.
-const SHORT_BASELINE: f32 = 0.07;
-const STIRS: (f32, f32) = (2.5, 5.5);
-const MOST_STIR: f32 = 1.5;
+/// Pictures are compared again after this time, seconds: sooner they show next to nothing new.
+const AGAIN_S: f32 = 0.09;
 /// Relief noise beyond this is texture, which the slope accounts for.
 const MOST_NOISE: f32 = 5.0;
 /// A cell is cleared of what is stuck in full if at least one over this of its
 /// surroundings is stuck.
 const STUCK_GAIN: f32 = 5.0;
-/// What is left of height that single windows show: the sweep knows better.
-const WINDOWED: f32 = 0.25;
-/// By how much the motion must agree better than is trusted before the sweep counts
-/// in full: where it is not quite known, joints in smooth ground seem to stand.
-const WELL_KNOWN: f32 = 0.15;
+/// What is left of height, against flatness: what moves by itself seems to stand as well.
+const RISES: f32 = 0.25;
 /// Cells around the own parts in which nothing stands.
 const RIM: usize = 3;
 
@@ -56,25 +44,26 @@ impl GroundModel {
             return;
         }
         let (columns, rows) = (layout.columns, layout.rows);
-        let [feet, lifted] = self.feet.memories();
-        for memory in [&mut self.memory, feet, lifted] {
-            memory.resize(columns * rows, 0.0);
-            self.old.clone_from(memory);
-            for r in layout.horizon_row..rows {
-                self.places.find(layout, r, 0.0, &motion);
-                let fresh = &mut memory[r * columns..(r + 1) * columns];
-                let places = self.places.columns.iter().zip(&self.places.rows);
-                for (fresh, (&i, &j)) in fresh.iter_mut().zip(places) {
-                    *fresh = look(&self.old, columns, rows, i, j).unwrap_or(0.0);
-                }
+        let memory = &mut self.stages.height;
+        self.old.clone_from(memory);
+        for r in layout.horizon_row..rows {
+            self.places.find(layout, r, 0.0, &motion);
+            let fresh = &mut memory[r * columns..(r + 1) * columns];
+            let places = self.places.columns.iter().zip(&self.places.rows);
+            for (fresh, (&i, &j)) in fresh.iter_mut().zip(places) {
+                *fresh = look(&self.old, columns, rows, i, j).unwrap_or(0.0);
             }
         }
     }
 
     /// Compares with the kept panorama whose baseline serves best.
-    pub(super) fn judge_parallax(&mut self) {
-        self.stages.stir.clear();
-        self.stages.stir.resize(self.usable.len(), 0.0);
+    pub(super) fn judge_parallax(&mut self, dt: f32) {
+        let (pictures, seconds) = self.uncompared;
+        self.uncompared = (pictures + 1, seconds + dt);
+        if self.uncompared.1 < AGAIN_S {
+            return;
+        }
+        let (pictures, _) = std::mem::take(&mut self.uncompared);
         let best = self
             .keys
             .iter()
@@ -132,115 +121,20 @@ impl GroundModel {
             (0..self.usable.len())
                 .map(|k| f32::from(self.own.may_hold(&self.layout, k) || !self.usable[k])),
         );
-        let rim = self
-            .filter
-            .box_mean(&self.absolute, columns, rows, RIM)
-            .to_vec();
-        // The sweep is the dearest part, and what stands goes on standing.
-        self.sweeps = !self.sweeps;
-        if self.sweeps {
-            let older = self.older(i);
-            let older =
-                older.map(|(i, motion)| (&self.keys[i].panorama.y[..], &self.older_flat, motion));
-            let [now, _] = &self.cleared;
-            self.sweep.step(
-                &self.layout,
-                &self.usable,
-                &rim,
-                Views {
-                    relief: now,
-                    earlier: &self.cleared_luma[1],
-                    flat: &self.parallax.as_flat,
-                    older,
-                },
-                &fine.motion,
-                fine.residual.clamp(2.0, MOST_NOISE),
-                &mut self.filter,
-            );
-            let surely = ((fine.quality - TRUSTED) / WELL_KNOWN).min(1.0);
-            self.feet.remember(&self.layout, &self.sweep, surely);
-        }
-        for (e, &n) in self.parallax.evidence.iter_mut().zip(&rim) {
+        let rim = self.filter.box_mean(&self.absolute, columns, rows, RIM);
+        for (e, &n) in self.parallax.evidence.iter_mut().zip(rim) {
             if n > 0.01 {
                 *e = e.min(0.0);
             }
         }
-        self.judge_stir(&rim);
-        for (m, &e) in self.memory.iter_mut().zip(&self.parallax.evidence) {
-            let e = if e > 0.0 { WINDOWED * e } else { e };
-            *m = (KEEP * *m + PARALLAX * e.clamp(-MOST_STEP, MOST_STEP))
+        // As if each picture had shown the same.
+        let keep = KEEP.powi(pictures);
+        let gain = PARALLAX * (1.0 - keep) / (1.0 - KEEP);
+        for (m, &e) in self.stages.height.iter_mut().zip(&self.parallax.evidence) {
+            let e = if e > 0.0 { RISES * e } else { e };
+            *m = (keep * *m + gain * e.clamp(-MOST_STEP, MOST_STEP))
                 .clamp(-MOST_MEMORY, MOST_MEMORY);
         }
-    }
-
-    /// What moves by itself while the vehicle moves too.
-    fn judge_stir(&mut self, rim: &[f32]) {
-        let newest = |k: &Key| k.since.distance() >= SHORT_BASELINE;
-        let Some(i) = self.keys.iter().rposition(newest) else {
-            return;
-        };
-        let motion = self.keys[i].since;
-        self.take_out_stuck(Some(i));
-        let [now, earlier] = &self.cleared_luma;
-        let stir = &mut self.stages.stir;
-        self.parallax.stir(
-            &self.layout,
-            Look {
-                relief: &self.cleared[0],
-                luma: now,
-                colour: &self.stages.panorama,
-            },
-            earlier,
-            &motion,
-            &mut self.filter,
-            stir,
-        );
-        let scale = MOST_STIR / (STIRS.1 - STIRS.0);
-        for (s, &rim) in stir.iter_mut().zip(rim) {
-            *s = if rim > 0.01 {
-                0.0
-            } else {
-                (scale * (*s - STIRS.0)).clamp(0.0, MOST_STIR)
-            };
-        }
-    }
-
-    /// What flat ground would show by a picture that is older still than the one at
-    /// `key`, into `older_flat`; which picture that is, and the motion since.
-    fn older(&mut self, key: usize) -> Option<(usize, Motion)> {
-        let least = OLDER * self.keys[key].since.distance();
-        let off = |k: &Key| (k.since.distance() - OLDER_BASELINE).abs();
-        let i = (0..self.keys.len())
-            .filter(|&i| self.keys[i].since.distance() >= least)
-            .min_by(|&a, &b| off(&self.keys[a]).total_cmp(&off(&self.keys[b])))?;
-        let earlier = Sight {
-            relief: &self.keys[i].relief,
-            luma: &self.keys[i].panorama.y,
-        };
-        let start = self.keys[i].since;
-        let fine = self.own_motion.search().refine(
-            &self.layout,
-            earlier,
-            start,
-            &LONGER_SLACK,
-            &mut self.filter,
-        );
-        if fine.quality < TRUSTED {
-            return None;
-        }
-        self.parallax.flat_by(
-            &self.layout,
-            Look {
-                relief: &self.cleared[0],
-                luma: &self.cleared_luma[0],
-                colour: &self.stages.panorama,
-            },
-            &self.keys[i].panorama.y,
-            &fine.motion,
-            &mut self.filter,
-            &mut self.older_flat,
-        );
-        Some((i, fine.motion))
     }
 
     /// Takes what moves with the vehicle (its own shadow's edge, its bumper) out of the
