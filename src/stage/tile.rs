@@ -13,6 +13,9 @@ const SIDE: usize = 2048;
 /// Size of a texel: finer than what a pixel sees from half a metre.
 const TEXEL_M: f32 = 0.002;
 
+/// So many of its finest copies may be left out.
+const MOST_SPARED: u32 = 8;
+
 /// The tile.
 pub struct Tile {
     /// Copies from coarser to coarser, each of half as many texels along a side.
@@ -32,8 +35,8 @@ impl Tile {
     /// Works out the texture of a kind of ground, for patches of `finest_m` metres and more.
     pub fn new(kind: GroundKind, seed: u32, finest_m: f32) -> Tile {
         // Copies that no patch is as fine as take up half the time of a short clip.
-        let spared = (finest_m / TEXEL_M).max(1.0).log2() as u32;
-        let side = (SIDE >> spared).max(8);
+        let spared = ((finest_m / TEXEL_M).max(1.0).log2() as u32).min(MOST_SPARED);
+        let side = SIDE >> spared;
         let texel_m = TEXEL_M * (SIDE / side) as f32;
         let mut rough = 0.0;
         let finest: Vec<[u16; 4]> = (0..side * side)
