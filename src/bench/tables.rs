@@ -107,6 +107,8 @@ pub fn verdict_word(verdict: &Verdict) -> String {
 pub struct Weighed {
     file: BufWriter<File>,
     planes: BufWriter<File>,
+    /// Whether the planes of the next picture are left out.
+    pass: bool,
     /// The camera's foot point.
     foot: (f64, f64),
 }
@@ -124,6 +126,7 @@ impl Weighed {
         Ok(Weighed {
             file,
             planes,
+            pass: false,
             foot: (camera.x, camera.y),
         })
     }
@@ -133,12 +136,14 @@ impl Weighed {
     /// # Errors
     /// The disk is full.
     pub fn add(&mut self, frame: u64, now: Duration, model: &GroundModel) -> anyhow::Result<()> {
-        // Every other picture is enough to train on.
-        let planes = model.planes(now).filter(|_| frame.is_multiple_of(2));
-        if let Some(planes) = planes {
-            self.planes.write_all(&(frame as u32).to_le_bytes())?;
-            let planes: Vec<u8> = planes.into_iter().map(|v| v as u8).collect();
-            self.planes.write_all(&planes)?;
+        if let Some(planes) = model.planes(now) {
+            if !self.pass {
+                self.planes.write_all(&(frame as u32).to_le_bytes())?;
+                let planes: Vec<u8> = planes.into_iter().map(|v| v as u8).collect();
+                self.planes.write_all(&planes)?;
+            }
+            // Every other one is enough to train on.
+            self.pass = !self.pass;
         }
         for c in model.candidates(now) {
             let side = |across: f32| self.foot.1 + f64::from(across);

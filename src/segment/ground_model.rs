@@ -96,8 +96,6 @@ pub struct GroundModel {
     appearance: Appearance,
     proven: f32,
     parallax: Parallax,
-    /// Pictures since some were compared, and the seconds that these took.
-    uncompared: (i32, f32),
     footline: Footline,
     change: Change,
     stages: Stages,
@@ -147,7 +145,6 @@ impl GroundModel {
             appearance: Appearance::default(),
             proven: 0.0,
             parallax: Parallax::default(),
-            uncompared: (0, 0.0),
             footline,
             change: Change::default(),
             stages: Stages {
@@ -204,10 +201,12 @@ impl GroundModel {
         self.own_motion.estimate()
     }
 
-    /// Speed in m/s (positive rearward) and turn rate in rad/s.
-    pub fn velocity(&self) -> (f32, f32) {
-        let v = self.own_motion.measured();
-        (v.along, v.yaw)
+    /// Speed in m/s (positive rearward) and turn rate in rad/s at `now`.
+    pub fn velocity(&self, now: Duration) -> (f32, f32) {
+        let after = self
+            .last
+            .map_or(0.0, |l| now.saturating_sub(l).as_secs_f32());
+        self.own_motion.velocity(after)
     }
 
     /// Share of the vehicle's path, near behind it, that is too dark to show
@@ -237,7 +236,7 @@ impl GroundModel {
             None => self.begin(),
         }
         self.judge_appearance();
-        self.judge_parallax(dt.unwrap_or_default());
+        self.judge_parallax();
         self.judge_change(now);
         self.judge_edges();
         self.fuse();

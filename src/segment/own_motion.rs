@@ -14,12 +14,15 @@ use super::seek::{Pictures, Search, TRUSTED};
 
 /// How fast speed follows.
 const FOLLOW: f32 = 0.5;
+/// How fast the acceleration follows, seconds: between two pictures alone it is mostly noise.
+const ACCELERATION_S: f32 = 0.2;
 /// Of older pictures the first that is at least so many seconds old is asked, among so
 /// many.
 const LONGER: f32 = 0.25;
 const MOST_PAST: usize = 12;
-/// Hardest braking, m/s².
+/// Hardest braking, and what is believed of acceleration at most, m/s².
 const HARDEST_MPS2: f32 = 5.0;
+const MOST_MPS2: f32 = 3.0;
 /// The own bumper shows up to this far behind the ground point under it, metres. Its
 /// edge: in usual contrasts and at least; the share by which it may change; pictures
 /// for which it stays; rows over which its halo spreads.
@@ -55,6 +58,9 @@ pub(super) struct Odometry {
     open: Vec<bool>,
     velocity: Motion,
     measured: Motion,
+    /// Seconds that this was measured over.
+    over: f32,
+    acceleration: f32,
     estimate: Estimate,
     still_since: Option<Duration>,
 }
@@ -76,6 +82,8 @@ impl Odometry {
             open: Vec::new(),
             velocity: Motion::default(),
             measured: Motion::default(),
+            over: 0.0,
+            acceleration: 0.0,
             estimate: Estimate::default(),
             still_since: None,
         }
@@ -84,8 +92,8 @@ impl Odometry {
     /// Nothing earlier to go by.
     pub fn begin(&mut self) {
         self.estimate = Estimate::default();
-        self.velocity = Motion::default();
-        self.measured = Motion::default();
+        self.rest();
+        self.over = 0.0;
         self.still_since = None;
         self.pace = Pace::new();
         self.past.clear();
@@ -96,10 +104,21 @@ impl Odometry {
         &self.estimate
     }
 
-    /// Motion per second between the last two pictures, or what is expected
-    /// of it if they did not tell.
-    pub fn measured(&self) -> &Motion {
-        &self.measured
+    /// Speed in m/s (positive rearward) so many seconds after the last picture, and turn rate in
+    /// rad/s. Two pictures tell the speed half way between them; from there the vehicle speeds up
+    /// or slows down as it did.
+    pub fn velocity(&self, after: f32) -> (f32, f32) {
+        let m = &self.measured;
+        let along = m.along + self.acceleration * (0.5 * self.over + after);
+        // What brakes comes to rest, and does not turn back.
+        let turned = along * m.along <= 0.0;
+        (if turned { 0.0 } else { along }, m.yaw)
+    }
+
+    fn rest(&mut self) {
+        self.velocity = Motion::default();
+        self.measured = Motion::default();
+        self.acceleration = 0.0;
     }
 
     /// Since when the vehicle stands still.
@@ -175,8 +194,8 @@ impl Odometry {
             self.velocity.along.abs() > HARDEST_MPS2 * dt && self.estimate.quality > TRUSTED;
         if rest && !rolls {
             self.estimate.motion = Motion::default();
-            self.velocity = Motion::default();
-            self.measured = Motion::default();
+            self.rest();
+            self.over = dt;
             self.still_since.get_or_insert(time);
             return;
         }
@@ -185,6 +204,11 @@ impl Odometry {
             self.learn_stuck(layout, now.relief);
             let rate = 1.0 / dt;
             let m = &self.estimate.motion;
+            if self.over > 0.0 {
+                let faster = (m.along * rate - self.measured.along) / (0.5 * (self.over + dt));
+                let off = faster.clamp(-MOST_MPS2, MOST_MPS2) - self.acceleration;
+                self.acceleration += (1.0 - (-dt / ACCELERATION_S).exp()) * off;
+            }
             self.measured = Motion {
                 along: m.along * rate,
                 across: m.across * rate,
@@ -198,7 +222,9 @@ impl Odometry {
         } else {
             self.estimate.motion = expected;
             self.measured = self.velocity;
+            self.acceleration = 0.0;
         }
+        self.over = dt;
     }
 
     /// Leaves out what may be the own bumper: what lies below a strong edge that
@@ -279,5 +305,26 @@ impl Odometry {
                 self.stuck[k] = calm * ((detail - STUCK_DETAIL) / STUCK_DETAIL).clamp(0.0, 1.0);
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Uniform acceleration: the speed now is that half way back, and what came since.
+    #[test]
+    fn speed_is_told_of_now_and_not_of_between_two_pictures() {
+        let mut own = Odometry::new(1);
+        own.measured.along = 0.4;
+        own.over = 0.2;
+        own.acceleration = 0.5;
+        assert!((own.velocity(0.0).0 - 0.45).abs() < 1e-6);
+        assert!((own.velocity(0.1).0 - 0.5).abs() < 1e-6);
+        // What brakes stops, and does not turn back.
+        own.acceleration = -3.0;
+        assert_eq!(own.velocity(0.1).0, 0.0);
+        own.rest();
+        assert_eq!(own.velocity(0.1).0, 0.0);
     }
 }

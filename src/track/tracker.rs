@@ -148,8 +148,24 @@ impl Tracker {
                 self.next_id += 1;
             }
         }
-        let mut obstacles: Vec<Obstacle> =
-            self.tracks.iter().filter_map(|t| t.obstacle(now)).collect();
+        self.expect(now)
+    }
+
+    /// All confirmed obstacles, nearest first, where they must be at `now`, if no later picture
+    /// than the last was looked at.
+    pub fn expect(&self, now: Duration) -> Vec<Obstacle> {
+        let since = self
+            .last
+            .map_or(0.0, |l| now.saturating_sub(l).as_secs_f64());
+        let expected = |t: &Track| {
+            if now.saturating_sub(t.last_seen) > self.settings.coast {
+                return None;
+            }
+            let mut ahead = t.clone();
+            ahead.predict(since, None);
+            ahead.obstacle(now)
+        };
+        let mut obstacles: Vec<Obstacle> = self.tracks.iter().filter_map(expected).collect();
         obstacles.sort_by(|a, b| a.nearest.behind_m.total_cmp(&b.nearest.behind_m));
         obstacles
     }
@@ -447,6 +463,32 @@ mod tests {
         assert!(t.step(&[], own, at(1)).is_empty());
         assert!(t.step(&[contact(2.0, 0.0)], own, at(2)).is_empty());
         assert_eq!(t.step(&[contact(2.0, 0.0)], own, at(3)).len(), 1);
+    }
+
+    /// At constant speed, as it was last seen to move; and for no longer than it would be
+    /// expected out of sight.
+    #[test]
+    fn what_is_not_looked_at_is_expected_where_it_must_be() {
+        let mut t = tracker();
+        let own = OwnMotion {
+            speed_mps: 0.6,
+            known: true,
+            ..OwnMotion::default()
+        };
+        let place = |f: u32| 3.0 - 0.6 * at(f).as_secs_f64();
+        let mut told = Vec::new();
+        for f in (0..=20).step_by(2) {
+            told = t.step(&[contact(place(f), 0.0)], own, at(f));
+        }
+        let expected = t.expect(at(21));
+        let (last, next) = (&told[0], &expected[0]);
+        assert!((last.nearest.behind_m - place(20)).abs() < 0.01);
+        assert!((next.nearest.behind_m - place(21)).abs() < 0.01);
+        assert_eq!((last.id, true), (next.id, next.seen));
+        assert!(next.sigma_m > last.sigma_m);
+        // Nothing is changed by asking.
+        assert_eq!(t.expect(at(20)), told);
+        assert!(t.expect(at(20) + Duration::from_millis(501)).is_empty());
     }
 
     /// Shares that are summed up in single precision may come to more than one.

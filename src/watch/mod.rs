@@ -18,4 +18,4 @@ mod sharpness;
 mod viewer;
 
 pub use health::{Health, Input};
-pub use pipeline::{Outcome, Pipeline, SelfMask};
+pub use pipeline::{looks_every_s, Outcome, Pipeline, SelfMask};

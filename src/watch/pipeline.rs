@@ -64,6 +64,15 @@ impl SelfMask {
     }
 }
 
+/// A picture that follows sooner on one that was looked at shows next to nothing new: what was
+/// seen is expected where it must be by then.
+const LOOKS_AGAIN: Duration = Duration::from_millis(75);
+
+/// Seconds from one picture that is looked at to the next, of a camera with so many a second.
+pub fn looks_every_s(rate_hz: f64) -> f64 {
+    (LOOKS_AGAIN.as_secs_f64() * rate_hz).ceil().max(1.0) / rate_hz
+}
+
 /// With more than this share of its near path in the dark, a picture that is
 /// bright elsewhere shows too little.
 const MOST_DARK: f64 = 0.4;
@@ -106,8 +115,8 @@ pub struct Pipeline {
     tracker: Tracker,
     zones: ZoneEvaluator,
     half_width_m: f64,
-    /// Of the last picture that was new.
-    obstacles: Vec<Obstacle>,
+    /// When a picture was looked at, if nothing has come between since.
+    looked: Option<Duration>,
 }
 
 impl Pipeline {
@@ -140,7 +149,7 @@ impl Pipeline {
             tracker: Tracker::new(profile.track, profile.segment.enter_probability),
             zones: ZoneEvaluator::new(profile),
             half_width_m: profile.vehicle.width.0 / 2.0,
-            obstacles: Vec::new(),
+            looked: None,
         })
     }
 
@@ -165,42 +174,38 @@ impl Pipeline {
             self.zones.doubt();
         }
         lap("health");
-        if matches!(input, Input::Picture(_)) && self.health.repeated() {
-            // It shows nothing new, and no motion, which there may well be.
+        let soon = |l| now.saturating_sub(l) < LOOKS_AGAIN;
+        let looks = !self.health.repeated() && !self.looked.is_some_and(soon);
+        if matches!(input, Input::Picture(_)) && !looks {
+            let obstacles = self.tracker.expect(now);
+            let (own, estimate) = self.own_motion(now);
             return Outcome {
-                verdict: self.zones.step(&self.obstacles, reason, now),
-                obstacles: self.obstacles.clone(),
+                verdict: self.zones.step(&obstacles, reason, now),
+                obstacles,
                 contacts: Vec::new(),
-                own: OwnMotion::default(),
-                estimate: Estimate::default(),
+                own,
+                estimate,
             };
         }
-        let mut own = OwnMotion::default();
-        let mut estimate = Estimate::default();
+        self.looked = None;
         let blobs: Vec<Blob> = match (input, &mut self.segmenter) {
             // Neither does what lies before the lens show anything of the ground: after it
             // the ground is seen as after a gap.
             (Input::Picture(_), _) if self.health.snows() || hides(reason) => Vec::new(),
             (Input::Picture(picture), Segmenter::Ground(model)) => {
+                self.looked = Some(now);
                 let blobs = model.step(picture, now);
                 self.health.path_dark(model.dark_share() > MOST_DARK);
-                estimate = *model.motion();
-                let (speed, yaw_rate) = model.velocity();
-                if estimate.quality >= MOTION_QUALITY {
-                    own = OwnMotion {
-                        speed_mps: f64::from(speed),
-                        yaw_rate_rps: f64::from(yaw_rate),
-                        known: true,
-                    };
-                }
                 blobs
             }
             (Input::Picture(picture), Segmenter::Colour(colour)) => {
+                self.looked = Some(now);
                 let mask = &self.mask;
                 colour.step(picture, |p| mask.covers(p))
             }
             _ => Vec::new(),
         };
+        let (own, estimate) = self.own_motion(now);
         lap("segment");
         let contacts: Vec<Contact> = blobs.iter().filter_map(|b| self.ranger.step(b)).collect();
         lap("range");
@@ -213,7 +218,6 @@ impl Pipeline {
         };
         let told = matches!(verdict, Verdict::Obstacle(_));
         self.health.filled(told && obstacles.iter().any(near));
-        self.obstacles.clone_from(&obstacles);
         lap("zone");
         Outcome {
             verdict,
@@ -222,6 +226,26 @@ impl Pipeline {
             own,
             estimate,
         }
+    }
+
+    /// How the vehicle moves at `now` by the pictures that were looked at, and how well that is
+    /// known. The same picture once more shows no motion, which there may well be.
+    fn own_motion(&self, now: Duration) -> (OwnMotion, Estimate) {
+        let shown = self.looked.is_some() && !self.health.repeated();
+        let (Segmenter::Ground(model), true) = (&self.segmenter, shown) else {
+            return Default::default();
+        };
+        let estimate = *model.motion();
+        if estimate.quality < MOTION_QUALITY {
+            return (OwnMotion::default(), estimate);
+        }
+        let (speed, yaw_rate) = model.velocity(now);
+        let own = OwnMotion {
+            speed_mps: f64::from(speed),
+            yaw_rate_rps: f64::from(yaw_rate),
+            known: true,
+        };
+        (own, estimate)
     }
 }
 
@@ -245,6 +269,28 @@ mod tests {
             y,
             cb: Plane::filled(160, 120, 128),
             cr: Plane::filled(160, 120, 128),
+        }
+    }
+
+    /// Of thirty pictures a second every third is looked at; between them the own speed goes on.
+    #[test]
+    fn pictures_that_follow_closely_are_not_all_looked_at() {
+        for (rate_hz, every) in [(30.0, 3), (25.0, 2), (15.0, 2), (13.0, 1), (2.5, 1)] {
+            let seconds = f64::from(every) / rate_hz;
+            assert!((looks_every_s(rate_hz) - seconds).abs() < 1e-9, "{rate_hz}");
+        }
+        let profile = concat!(env!("CARGO_MANIFEST_DIR"), "/config/hatch.toml");
+        let profile = Profile::load(profile.as_ref()).unwrap();
+        let mut pipeline = Pipeline::new(&profile).unwrap();
+        let mut rng = SmallRng::seed_from_u64(5);
+        let mut shown = Vec::new();
+        for n in 0..12u64 {
+            let seen = picture(|_, _| rng.random_range(90..130));
+            let now = Duration::from_micros(n * 33_333);
+            pipeline.step(Input::Picture(&seen), now, &mut |_| ());
+            let looked = pipeline.ground_model().unwrap().stages().panorama.y.clone();
+            assert_eq!(looked != shown, n % 3 == 0, "picture {n}");
+            shown = looked;
         }
     }
 

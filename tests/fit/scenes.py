@@ -21,6 +21,7 @@ sizes, lenses and dirt differ from scene to scene.
              the time
   --open     under or through what is in the path the ground behind it is seen: gates, trailers,
              legs
+  --walk     what is in the path mostly walks: a grown-up, a child or a dog
   --brief    each is of 2.4 s, and most vehicles roll all the while: more scenes for the time
 """
 import random
@@ -62,13 +63,13 @@ NEAREST_M = 1.0
 # Length of a scene of --brief, seconds.
 BRIEF_S = 2.4
 OPTIONS = ["--steady", "--half", "--around", "--borders", "--grey", "--dark", "--small",
-           "--open", "--brief"]
+           "--open", "--walk", "--brief"]
 # Height and pitch of the mounts of demo/suite/.
 MOUNTED = {"hatch": (1.1, 36), "plate": (0.9, 30), "roof": (2.3, 50)}
 
 
 class Lot:
-    def __init__(self, seed, steady, half, around, borders, grey, dark, small, open, brief):
+    def __init__(self, seed, steady, half, around, borders, grey, dark, small, open, walk, brief):
         self.r = random.Random(seed)
         self.steady = steady
         self.half = half
@@ -78,6 +79,7 @@ class Lot:
         self.dark = dark
         self.small = small
         self.open = open
+        self.walk = walk
         self.brief = brief
         # How bright the ground of this scene is.
         self.bright = 0
@@ -359,7 +361,7 @@ def main():
     for number in range(things):
         if not order:
             kinds = (SMALL if lot.around else SLENDER if lot.grey else OPEN if lot.open
-                     else THINGS)
+                     else WALKERS if lot.walk else THINGS)
             order = kinds + WALKS[lot.grey and 4:]
             lot.r.shuffle(order)
         lot.thing(number, order.pop())

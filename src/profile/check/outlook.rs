@@ -6,6 +6,7 @@ use crate::optics::GroundPoint;
 use crate::profile::{Profile, Stopping, ZoneShape};
 use crate::track::believed_after_s;
 use crate::units::{Metres, MetresPerSecond};
+use crate::watch::looks_every_s;
 
 use super::sight::Sight;
 
@@ -29,7 +30,7 @@ pub struct Outlook {
     /// Room that the vehicle needs to stop from it, reaction included.
     pub stopping_room_m: f64,
     /// Way travelled at that speed until something that comes suddenly into
-    /// view is believed at best (`confirm_hits` frames, and no sooner than they are believed
+    /// view is believed at best (`confirm_hits` of the pictures that are looked at, and no sooner than they are believed
     /// together).
     pub confirm_way_m: f64,
 }
@@ -84,8 +85,9 @@ impl Outlook {
         let stopping = Stopping::of(&profile.vehicle);
         let speed = profile.vehicle.reverse_speed;
         let stopping_room = stopping.room(speed);
-        let confirm_s = (f64::from(profile.track.confirm_hits) / profile.camera.rate_hz)
-            .max(believed_after_s(profile.segment.enter_probability));
+        let confirm_s = (f64::from(profile.track.confirm_hits)
+            * looks_every_s(profile.camera.rate_hz))
+        .max(believed_after_s(profile.segment.enter_probability));
         Outlook {
             blind_strip_m: sight.blind_strip_m(profile.vehicle.width.0),
             blind_strip_centre_m: sight.first_seen_m(0.0),

@@ -14,8 +14,6 @@ const MOST_STEP: f32 = 2.0;
 /// Least and best baseline for parallax, metres.
 const LEAST_BASELINE: f32 = 0.12;
 const BASELINE: f32 = 0.45;
-/// Pictures are compared again after this time, seconds: sooner they show next to nothing new.
-const AGAIN_S: f32 = 0.09;
 /// Relief noise beyond this is texture, which the slope accounts for.
 const MOST_NOISE: f32 = 5.0;
 /// A cell is cleared of what is stuck in full if at least one over this of its
@@ -57,13 +55,7 @@ impl GroundModel {
     }
 
     /// Compares with the kept panorama whose baseline serves best.
-    pub(super) fn judge_parallax(&mut self, dt: f32) {
-        let (pictures, seconds) = self.uncompared;
-        self.uncompared = (pictures + 1, seconds + dt);
-        if self.uncompared.1 < AGAIN_S {
-            return;
-        }
-        let (pictures, _) = std::mem::take(&mut self.uncompared);
+    pub(super) fn judge_parallax(&mut self) {
         let best = self
             .keys
             .iter()
@@ -127,12 +119,9 @@ impl GroundModel {
                 *e = e.min(0.0);
             }
         }
-        // As if each picture had shown the same.
-        let keep = KEEP.powi(pictures);
-        let gain = PARALLAX * (1.0 - keep) / (1.0 - KEEP);
         for (m, &e) in self.stages.height.iter_mut().zip(&self.parallax.evidence) {
             let e = if e > 0.0 { RISES * e } else { e };
-            *m = (keep * *m + gain * e.clamp(-MOST_STEP, MOST_STEP))
+            *m = (KEEP * *m + PARALLAX * e.clamp(-MOST_STEP, MOST_STEP))
                 .clamp(-MOST_MEMORY, MOST_MEMORY);
         }
     }
