@@ -94,6 +94,9 @@ pub(super) struct Footline {
     grid: Vec<f32>,
     count: Vec<f32>,
     layers: Layers,
+    /// The grid with left and right exchanged, and what the net makes of it.
+    mirror: Vec<f32>,
+    mirrored: Layers,
     feet: Vec<Foot>,
 }
 
@@ -152,6 +155,8 @@ impl Footline {
             grid: places(l.height.clamp(LEARNT_M.0, LEARNT_M.1)),
             count,
             layers: Layers::default(),
+            mirror: Vec::new(),
+            mirrored: Layers::default(),
             feet: vec![Foot::default(); COLUMNS],
         }
     }
@@ -166,7 +171,35 @@ impl Footline {
     pub fn step(&mut self, l: &Layout, s: &Stages) {
         self.cut(l, s);
         self.layers.run(&self.grid);
+        self.ask_mirrored();
         self.tell(l.height);
+    }
+
+    /// Asks the net once more with left and right exchanged, and takes the mean of both log-odds:
+    /// what it gets wrong by chance it gets wrong otherwise there.
+    fn ask_mirrored(&mut self) {
+        self.mirror.clear();
+        for row in self.grid.chunks_exact(COLUMNS * PLANES) {
+            for cell in row.chunks_exact(PLANES).rev() {
+                let (seen, sine) = cell.split_at(PLANES - 1);
+                self.mirror.extend_from_slice(seen);
+                self.mirror.push(-sine[0]);
+            }
+        }
+        self.mirrored.run(&self.mirror);
+        let (own, other) = (&mut self.layers, &self.mirrored);
+        for (own, other) in [
+            (&mut own.odds, &other.odds),
+            (&mut own.tops, &other.tops),
+            (&mut own.nothing, &other.nothing),
+        ] {
+            let rows = own.chunks_exact_mut(COLUMNS);
+            for (own, other) in rows.zip(other.chunks_exact(COLUMNS)) {
+                for (own, other) in own.iter_mut().zip(other.iter().rev()) {
+                    *own = 0.5 * (*own + other);
+                }
+            }
+        }
     }
 
     /// The planes that are cut from the panorama, each value within -1..1: luma and the two colour
@@ -538,6 +571,38 @@ mod tests {
         assert_eq!(footline(&l).grid, places(l.height));
         l.height *= 5.0;
         assert_eq!(footline(&l).grid, places(LEARNT_M.1));
+    }
+
+    /// What is seen is told the same, mirrored, if left and right are exchanged: by a picture with
+    /// values of no symmetry.
+    #[test]
+    fn left_and_right_are_alike() {
+        let l = Layout::of_hatch();
+        let mut f = footline(&l);
+        let mut told = Vec::new();
+        for turned in [false, true] {
+            for (i, cell) in f.grid.chunks_exact_mut(PLANES).enumerate() {
+                let (row, column) = (i / COLUMNS, i % COLUMNS);
+                let column = if turned { COLUMNS - 1 - column } else { column };
+                for (plane, value) in cell[..CUT].iter_mut().enumerate() {
+                    *value = ((row * 7 + column * column * (3 + plane)) as f32).sin();
+                }
+            }
+            f.layers.run(&f.grid);
+            f.ask_mirrored();
+            told.push(f.layers.clone());
+        }
+        for (once, turned) in [
+            (&told[0].odds, &told[1].odds),
+            (&told[0].tops, &told[1].tops),
+            (&told[0].nothing, &told[1].nothing),
+        ] {
+            assert!(once.iter().any(|v| v.abs() > 0.1));
+            for (i, &v) in once.iter().enumerate() {
+                let w = turned[i / COLUMNS * COLUMNS + COLUMNS - 1 - i % COLUMNS];
+                assert!((v - w).abs() < 1e-3, "{i}: {v}, mirrored {w}");
+            }
+        }
     }
 
     /// A net that is sure of one row in some directions, and of nothing in the others.
