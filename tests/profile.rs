@@ -224,7 +224,7 @@ fn each_absurd_value_is_refused_with_its_line_and_key() {
             "segment.stay_probability = 0.9 ",
         ),
         (
-            "confirm_hits = 3",
+            "confirm_hits = 2",
             "confirm_hits = 5",
             "track.confirm_hits = 5 ",
         ),

@@ -1,7 +1,8 @@
 //! Whether the picture still shows detail where it used to.
 //!
 //! The picture is cut into blocks; each block remembers how much fine detail
-//! (mean step from pixel to pixel, relative to its brightness) it usually has.
+//! (mean step from pixel to pixel, along rows or down columns, whichever is more, relative to its
+//! brightness) it usually has.
 //! A hand, a cloth or snow before the lens, grease and rain take the detail of
 //! many blocks at once; what then tells them apart is how many, and whether
 //! the blocks' brightness changed too.
@@ -319,15 +320,18 @@ impl Sharpness {
         let (w, h) = (y.width / ACROSS, y.height / DOWN);
         for j in 0..DOWN {
             for i in 0..ACROSS {
-                let (mut steps, mut sum, mut n) = (0u32, 0u32, 0u32);
-                for row in (j * h..(j + 1) * h).step_by(2) {
+                let (mut steps, mut down, mut sum, mut n) = (0u32, 0u32, 0u32, 0u32);
+                for row in (j * h..(j + 1) * h - 1).step_by(2) {
                     let cells = &y.row(row)[i * w..(i + 1) * w];
-                    for (a, b) in cells.iter().zip(&cells[1..]) {
+                    let below = &y.row(row + 1)[i * w..(i + 1) * w];
+                    for ((a, b), c) in cells.iter().zip(&cells[1..]).zip(below) {
                         steps += u32::from(a.abs_diff(*b));
+                        down += u32::from(a.abs_diff(*c));
                         sum += u32::from(*a);
                         n += 1;
                     }
                 }
+                let steps = steps.max(down);
                 let n = n.max(1) as f32;
                 let b = j * ACROSS + i;
                 self.mean[b] = sum as f32 / n;
@@ -422,6 +426,26 @@ mod tests {
 
     /// From one picture to the next, at 15 Hz.
     const GAP: Duration = Duration::from_millis(67);
+
+    /// The bars of a gate lie along the rows, its posts along the columns.
+    #[test]
+    fn bars_are_detail_whichever_way_they_lie() {
+        for level in [true, false] {
+            let mut bars = Plane::filled(320, 240, 60);
+            for (i, v) in bars.data.iter_mut().enumerate() {
+                let (x, y) = (i % 320, i / 320);
+                if (if level { y } else { x }) % 8 < 3 {
+                    *v = 200;
+                }
+            }
+            let mut s = Sharpness::default();
+            s.measure(&bars);
+            assert!(s.detail.iter().all(|d| *d > 10.0 * LEAST_DETAIL), "{level}");
+        }
+        let mut s = Sharpness::default();
+        s.measure(&Plane::filled(320, 240, 60));
+        assert!(s.detail.iter().all(|d| *d == 0.0));
+    }
 
     fn textured(seed: u32) -> Plane {
         let mut p = Plane::filled(320, 240, 0);

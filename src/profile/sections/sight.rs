@@ -38,7 +38,7 @@ pub(super) fn read_segment(t: &mut Table) -> Option<SegmentSettings> {
     let min_area_cm2 = t.number_or("min_area_cm2", 150.0, 1.0..=20_000.0);
     // Kerbs from 10 cm on must count.
     let min_height = t.number_or("min_height_m", 0.08, 0.01..=1.0);
-    let enter = t.number_or("enter_probability", 0.7, 0.5..=0.999);
+    let enter = t.number_or("enter_probability", 0.65, 0.5..=0.999);
     let stay = t.number_or("stay_probability", 0.5, 0.05..=0.999);
     let contact_sd_px = t.number_or("contact_sd_px", 1.5, 0.1..=20.0);
     let dilate_px = t.whole_or("dilate_px", 2, 0..=20);
@@ -98,8 +98,8 @@ fn read_pair(t: &mut Table, key: &'static str, greatest: f64, wraps: bool) -> Op
 }
 
 pub(super) fn read_track(t: &mut Table) -> Option<TrackSettings> {
-    let hits = t.whole_or("confirm_hits", 3, 1..=60);
-    let window = t.whole_or("confirm_window", 4, 1..=60);
+    let hits = t.whole_or("confirm_hits", 2, 1..=60);
+    let window = t.whole_or("confirm_window", 3, 1..=60);
     let coast = t.millis_or("coast_ms", 600, 0..=5000);
     let gate = t.number_or("gate_m", 0.6, 0.05..=5.0);
     let (confirm_hits, confirm_window) = (hits?, window?);
