@@ -35,6 +35,26 @@ fn first_truth(clip: &Path) -> Vec<f64> {
     row.split(',').skip(4).map(|c| c.parse().unwrap()).collect()
 }
 
+/// A kerb is long and low: seen from every distance, none of it is hidden behind anything.
+#[test]
+fn a_kerb_in_full_view_is_visible_all_the_way() {
+    let dir = tempfile::tempdir().unwrap();
+    let text = scene(
+        "rate_hz = 8\n[vehicle]\nmotion = [[0, 1.2, 0], [2, 1.2, 0]]\n\
+         [[thing]]\nkind = \"kerb\"\nbehind_m = 4.6",
+    )
+    .replace("duration_s = 0.2", "duration_s = 2");
+    let done = stage(dir.path(), &text, "clip");
+    assert!(done.status.success(), "{done:?}");
+    let truth = fs::read_to_string(dir.path().join("clip/truth.csv")).unwrap();
+    let rows: Vec<&str> = truth.lines().skip(1).collect();
+    assert_eq!(rows.len(), 16);
+    for row in rows {
+        let visible: f64 = row.split(',').next_back().unwrap().parse().unwrap();
+        assert!(visible > 0.9, "{row}");
+    }
+}
+
 #[test]
 fn the_truth_lies_where_the_picture_shows_the_foot() {
     let dir = tempfile::tempdir().unwrap();

@@ -106,8 +106,12 @@ fn fill_gaps(own: &mut [Option<Foot>]) {
 /// Nearer than this to the camera's foot point there is no direction.
 const LEAST_M: f64 = 0.05;
 
-/// Rays across the silhouette's sphere, each way.
+/// Rays across the silhouette's sphere, each way; more, so many times, until enough meet it: a
+/// long kerb lies between two rows of few.
 const LOOKS: i32 = 28;
+const FINER: i32 = 3;
+const MOST_LOOKS: i32 = LOOKS * FINER * FINER;
+const ENOUGH: u32 = 20;
 
 /// Where a thing stands, from points closely spaced along its outline, (behind,
 /// side) in metres: how far behind it is met by a vehicle whose path is
@@ -169,13 +173,13 @@ fn visible(thing: &Placed, world: &World, lens: &Lens, camera: &Matrix3<f32>) ->
     let radius = thing.bound.1.sqrt();
     if dist <= radius * 1.01 {
         // The camera stands inside the sphere: sample the half space toward it.
-        return sample(thing, world, lens, camera, &to.normalize(), 1.5);
+        return share_seen(thing, world, lens, camera, &to.normalize(), 1.5);
     }
     let spread = radius / (dist * dist - radius * radius).sqrt();
-    sample(thing, world, lens, camera, &(to / dist), spread)
+    share_seen(thing, world, lens, camera, &(to / dist), spread)
 }
 
-fn sample(
+fn share_seen(
     thing: &Placed,
     world: &World,
     lens: &Lens,
@@ -183,15 +187,35 @@ fn sample(
     axis: &V3,
     spread: f32,
 ) -> f64 {
+    let mut looks = LOOKS;
+    loop {
+        let (seen, all) = sample(thing, world, lens, camera, axis, spread, looks);
+        if all >= ENOUGH || looks >= MOST_LOOKS {
+            return f64::from(seen) / f64::from(all.max(1));
+        }
+        looks *= FINER;
+    }
+}
+
+/// Of so many rays each way, how many are seen to meet the thing, and how many would alone.
+fn sample(
+    thing: &Placed,
+    world: &World,
+    lens: &Lens,
+    camera: &Matrix3<f32>,
+    axis: &V3,
+    spread: f32,
+    looks: i32,
+) -> (u32, u32) {
     let helper = if axis.z.abs() < 0.9 { V3::z() } else { V3::x() };
     let e1 = axis.cross(&helper).normalize();
     let e2 = axis.cross(&e1);
     let (mut all, mut seen) = (0u32, 0u32);
     let back = camera.transpose();
-    for i in 0..LOOKS {
-        for j in 0..LOOKS {
-            let u = (i as f32 + 0.5) / LOOKS as f32 * 2.0 - 1.0;
-            let v = (j as f32 + 0.5) / LOOKS as f32 * 2.0 - 1.0;
+    for i in 0..looks {
+        for j in 0..looks {
+            let u = (i as f32 + 0.5) / looks as f32 * 2.0 - 1.0;
+            let v = (j as f32 + 0.5) / looks as f32 * 2.0 - 1.0;
             let d = (axis + e1 * (u * spread) + e2 * (v * spread)).normalize();
             let Some(own) = thing.hit(&world.eye, &d, f32::MAX) else {
                 continue;
@@ -209,11 +233,7 @@ fn sample(
             }
         }
     }
-    if all == 0 {
-        0.0
-    } else {
-        f64::from(seen) / f64::from(all)
-    }
+    (seen, all)
 }
 
 #[cfg(test)]
