@@ -15,7 +15,7 @@ use super::seek::{Pictures, Search, TRUSTED};
 /// How fast speed follows.
 const FOLLOW: f32 = 0.5;
 /// How fast the acceleration follows, seconds: between two pictures alone it is mostly noise.
-const ACCELERATION_S: f32 = 0.2;
+const ACCELERATION_S: f32 = 0.15;
 /// Of older pictures the first that is at least so many seconds old is asked, among so
 /// many.
 const LONGER: f32 = 0.25;
