@@ -88,6 +88,9 @@ pub struct Tracker {
     last: Option<Duration>,
 }
 
+/// What is not looked at is taken to move on for no longer than this: a picture that does not
+/// change shows no motion, and nothing goes away by not being looked at.
+const MOVES_ON: Duration = Duration::from_millis(500);
 /// What pictures say is averaged over about this time, seconds: those that follow one another
 /// closely see much the same, so what is less sure takes longer to be believed.
 const BELIEF_S: f64 = 0.5;
@@ -154,13 +157,9 @@ impl Tracker {
     /// All confirmed obstacles, nearest first, where they must be at `now`, if no later picture
     /// than the last was looked at.
     pub fn expect(&self, now: Duration) -> Vec<Obstacle> {
-        let since = self
-            .last
-            .map_or(0.0, |l| now.saturating_sub(l).as_secs_f64());
+        let since = self.last.map_or(Duration::ZERO, |l| now.saturating_sub(l));
+        let since = since.min(MOVES_ON).as_secs_f64();
         let expected = |t: &Track| {
-            if now.saturating_sub(t.last_seen) > self.settings.coast {
-                return None;
-            }
             let mut ahead = t.clone();
             ahead.predict(since, None);
             ahead.obstacle(now)
@@ -465,8 +464,7 @@ mod tests {
         assert_eq!(t.step(&[contact(2.0, 0.0)], own, at(3)).len(), 1);
     }
 
-    /// At constant speed, as it was last seen to move; and for no longer than it would be
-    /// expected out of sight.
+    /// At constant speed, as it was last seen to move, for a while.
     #[test]
     fn what_is_not_looked_at_is_expected_where_it_must_be() {
         let mut t = tracker();
@@ -488,7 +486,11 @@ mod tests {
         assert!(next.sigma_m > last.sigma_m);
         // Nothing is changed by asking.
         assert_eq!(t.expect(at(20)), told);
-        assert!(t.expect(at(20) + Duration::from_millis(501)).is_empty());
+        // However long the picture stays the same, it does not go away.
+        for seconds in [1, 60] {
+            let later = t.expect(at(20) + Duration::from_secs(seconds));
+            assert!((later[0].nearest.behind_m - place(20) + 0.6 * 0.5).abs() < 0.02);
+        }
     }
 
     /// Shares that are summed up in single precision may come to more than one.
