@@ -171,25 +171,15 @@ fn visible(thing: &Placed, world: &World, lens: &Lens, camera: &Matrix3<f32>) ->
     let to = thing.bound.0 - eye;
     let dist = to.norm();
     let radius = thing.bound.1.sqrt();
-    if dist <= radius * 1.01 {
+    let (axis, spread) = if dist <= radius * 1.01 {
         // The camera stands inside the sphere: sample the half space toward it.
-        return share_seen(thing, world, lens, camera, &to.normalize(), 1.5);
-    }
-    let spread = radius / (dist * dist - radius * radius).sqrt();
-    share_seen(thing, world, lens, camera, &(to / dist), spread)
-}
-
-fn share_seen(
-    thing: &Placed,
-    world: &World,
-    lens: &Lens,
-    camera: &Matrix3<f32>,
-    axis: &V3,
-    spread: f32,
-) -> f64 {
+        (to.normalize(), 1.5)
+    } else {
+        (to / dist, radius / (dist * dist - radius * radius).sqrt())
+    };
     let mut looks = LOOKS;
     loop {
-        let (seen, all) = sample(thing, world, lens, camera, axis, spread, looks);
+        let (seen, all) = sample(thing, world, lens, camera, &axis, spread, looks);
         if all >= ENOUGH || looks >= MOST_LOOKS {
             return f64::from(seen) / f64::from(all.max(1));
         }

@@ -88,8 +88,8 @@ pub struct Tracker {
     last: Option<Duration>,
 }
 
-/// What is not looked at is taken to move on for no longer than this: a picture that does not
-/// change shows no motion, and nothing goes away by not being looked at.
+/// What is not looked at is taken to come nearer for no longer than this: a picture that does not
+/// change shows no motion.
 const MOVES_ON: Duration = Duration::from_millis(500);
 /// What pictures say is averaged over about this time, seconds: those that follow one another
 /// closely see much the same, so what is less sure takes longer to be believed.
@@ -155,13 +155,19 @@ impl Tracker {
     }
 
     /// All confirmed obstacles, nearest first, where they must be at `now`, if no later picture
-    /// than the last was looked at.
+    /// than the last was looked at. They may come nearer unseen, but not leave.
     pub fn expect(&self, now: Duration) -> Vec<Obstacle> {
         let since = self.last.map_or(Duration::ZERO, |l| now.saturating_sub(l));
         let since = since.min(MOVES_ON).as_secs_f64();
         let expected = |t: &Track| {
+            let (along, across) = (t.state[2], t.state[3]);
             let mut ahead = t.clone();
+            ahead.state[2] = along.min(0.0);
+            if across * t.state[1] > 0.0 {
+                ahead.state[3] = 0.0;
+            }
             ahead.predict(since, None);
+            (ahead.state[2], ahead.state[3]) = (along, across);
             ahead.obstacle(now)
         };
         let mut obstacles: Vec<Obstacle> = self.tracks.iter().filter_map(expected).collect();
@@ -490,6 +496,27 @@ mod tests {
         for seconds in [1, 60] {
             let later = t.expect(at(20) + Duration::from_secs(seconds));
             assert!((later[0].nearest.behind_m - place(20) + 0.6 * 0.5).abs() < 0.02);
+        }
+    }
+
+    /// Whoever walks away, backward or out of the path, is gone when that is seen, not before.
+    #[test]
+    fn nothing_leaves_unseen() {
+        for (back, aside) in [(1.0, 0.0), (0.0, 1.0), (0.0, -1.0)] {
+            let mut t = tracker();
+            let place = |f: u32| {
+                let s = at(f).as_secs_f64();
+                contact(2.0 + back * s, aside * (0.3 + s))
+            };
+            let mut told = Vec::new();
+            for f in (0..=20).step_by(2) {
+                told = t.step(&[place(f)], OwnMotion::default(), at(f));
+            }
+            assert!((told[0].behind_mps - back).abs() < 0.1, "{told:?}");
+            let later = t.expect(at(26));
+            assert_eq!(later[0].nearest, told[0].nearest);
+            assert_eq!(later[0].side_extent_m, told[0].side_extent_m);
+            assert_eq!(later[0].side_mps, told[0].side_mps);
         }
     }
 

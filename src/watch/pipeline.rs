@@ -174,7 +174,8 @@ impl Pipeline {
             self.zones.doubt();
         }
         lap("health");
-        let soon = |l| now.saturating_sub(l) < LOOKS_AGAIN;
+        // If the clock has gone back, what was looked at is no measure.
+        let soon = |l| now.checked_sub(l).is_some_and(|gap| gap < LOOKS_AGAIN);
         let looks = !self.health.repeated() && !self.looked.is_some_and(soon);
         if matches!(input, Input::Picture(_)) && !looks {
             let obstacles = self.tracker.expect(now);
@@ -292,6 +293,10 @@ mod tests {
             assert_eq!(looked != shown, n % 3 == 0, "picture {n}");
             shown = looked;
         }
+        // A clock that goes back stops nothing.
+        let seen = picture(|_, _| rng.random_range(90..130));
+        pipeline.step(Input::Picture(&seen), Duration::ZERO, &mut |_| ());
+        assert_ne!(pipeline.ground_model().unwrap().stages().panorama.y, shown);
     }
 
     /// What is seen after snow is what is seen where there was no picture at all.

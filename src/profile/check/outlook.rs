@@ -30,8 +30,8 @@ pub struct Outlook {
     /// Room that the vehicle needs to stop from it, reaction included.
     pub stopping_room_m: f64,
     /// Way travelled at that speed until something that comes suddenly into
-    /// view is believed at best (`confirm_hits` of the pictures that are looked at, and no sooner than they are believed
-    /// together).
+    /// view is believed at best (`confirm_hits` of the pictures that are looked at, and no sooner
+    /// than they are believed together).
     pub confirm_way_m: f64,
 }
 
